@@ -315,8 +315,8 @@ func lettersAndDigits(characters []rune) bool {
 func isLetter(c rune) bool { return 'A' <= c && c <= 'Z' }
 
 // normalise makes ASCII letters capital and drops what people and stamps put
-// between and around the characters. Broken UTF-8 becomes U+FFFD, so that it
-// is noticed.
+// between and around the characters. Broken UTF-8 becomes a question mark, so
+// that it is noticed and nothing grows.
 func normalise(s string) string {
 	return strings.Map(func(c rune) rune {
 		switch {
@@ -324,6 +324,8 @@ func normalise(s string) string {
 			return c - 'a' + 'A'
 		case strings.ContainsRune("-–.*_/", c), unicode.IsSpace(c), unicode.IsControl(c), unicode.Is(unicode.Cf, c):
 			return -1
+		case c == unicode.ReplacementChar:
+			return '?'
 		}
 		return c
 	}, s)
