@@ -62,8 +62,9 @@ type Event struct {
 	Type         EventType
 	Data         Data // nil for a kind that this version does not know
 
-	raw  json.RawMessage // the data of an unknown kind, kept as it is
-	hash Hash            // of the stored bytes; set by encoding and decoding
+	raw     json.RawMessage // the data of an unknown kind, kept as it is
+	encoded []byte          // the stored bytes, once sealed
+	hash    Hash            // of the stored bytes; set by encoding and decoding
 }
 
 // Hash returns the hash of the event's stored bytes; empty before it was
@@ -126,8 +127,20 @@ type envelope struct {
 
 const sourcePrefix = "/sites/"
 
+// seal fixes the event's stored bytes and its hash; the event is not changed
+// after that.
+func (e *Event) seal() (err error) {
+	if e.encoded == nil {
+		e.encoded, err = e.MarshalJSON()
+	}
+	return err
+}
+
 // MarshalJSON encodes the event and remembers the hash of the bytes.
 func (e *Event) MarshalJSON() ([]byte, error) {
+	if e.encoded != nil {
+		return e.encoded, nil
+	}
 	raw := e.raw
 	if e.Data != nil {
 		var err error

@@ -46,7 +46,6 @@ const (
 	CodeStale       Code = "stale"        // the unit has changed since the page was loaded
 	CodeExists      Code = "exists"       // a ticket with this number exists
 	CodeClosed      Code = "closed"       // a resource is down or a technician absent
-	CodeBusy        Code = "busy"         // the technician is hands-on elsewhere
 	CodeFull        Code = "full"         // a limit of the shop file is reached
 )
 

@@ -31,6 +31,8 @@ type Shop struct {
 
 	Objective Objective `json:"objective"`
 	Limits    Limits    `json:"limits"`
+
+	location *time.Location // of TimeZone, once the shop file took effect
 }
 
 // Minute is a time of day on the shop's wall clock, in minutes after midnight,
@@ -236,6 +238,18 @@ type Limits struct {
 	YardCapacity int           `json:"yard_capacity"`    // waiting units; 0: no limit
 	ReworkOp     OperationID   `json:"rework_operation"` // what a failed test ride inserts
 	UnitsOpenMax int           `json:"units_open_max"`   // units in the shop at once
+}
+
+// Location returns the shop's time zone; UTC if the name is unknown, which a
+// shop file's check has ruled out.
+func (s *Shop) Location() *time.Location {
+	if s.location != nil {
+		return s.location
+	}
+	if loc, err := time.LoadLocation(s.TimeZone); err == nil {
+		return loc
+	}
+	return time.UTC
 }
 
 // Operation looks an operation up.

@@ -1,0 +1,128 @@
+package queue
+
+import (
+	"math"
+	"strconv"
+	"time"
+)
+
+const evidenceValueMax = 500
+
+// readingsOldestYear: a programming date before it is nonsense that a
+// controller reports (common practice, no source): recorded and flagged.
+const readingsOldestYear = 2000
+
+// missingEvidence lists the required fields of a finished step that are empty.
+func missingEvidence(op *Operation, ev Evidence) []string {
+	var missing []string
+	for _, f := range op.Evidence {
+		if f.Required && ev[f.Key] == "" {
+			missing = append(missing, string(f.Key))
+		}
+	}
+	return missing
+}
+
+// checkEvidence verifies that each value is of a known field and readable.
+func checkEvidence(op *Operation, ev Evidence) error {
+	for _, key := range sortedKeys(ev) {
+		f := find(op.Evidence, func(f *EvidenceField) bool { return f.Key == key })
+		if f == nil {
+			return refuse(CodeMalformed, "Leave it out, or add the field to the operation in the shop file.",
+				"operation %s asks for no evidence %q", op.ID, key)
+		}
+		v := ev[key]
+		if v == "" {
+			continue
+		}
+		if len(v) > evidenceValueMax {
+			return refuse(CodeMalformed, "Shorten it.", "the value of %s is longer than %d bytes", f.Label, evidenceValueMax)
+		}
+		if !readable(f.Type, v) {
+			return refuse(CodeMalformed, "Write it as "+shapeOf(f.Type)+".", "%s: %.40q can't be read as %s", f.Label, v, f.Type)
+		}
+	}
+	return nil
+}
+
+func readable(t EvidenceType, v string) bool {
+	switch t {
+	case Number:
+		_, ok := number(v)
+		return ok
+	case Date:
+		_, err := time.Parse(time.DateOnly, v)
+		return err == nil
+	case YesNo:
+		return v == "yes" || v == "no"
+	}
+	return true
+}
+
+func shapeOf(t EvidenceType) string {
+	switch t {
+	case Number:
+		return "a plain number with a point, for example 12.6"
+	case Date:
+		return "a date, for example 2026-02-17"
+	case YesNo:
+		return "yes or no"
+	}
+	return "text"
+}
+
+func number(s string) (float64, bool) {
+	v, err := strconv.ParseFloat(s, 64)
+	return v, err == nil && !math.IsNaN(v) && !math.IsInf(v, 0)
+}
+
+// plausible is I12: what can't be true is refused, what is merely odd is
+// recorded as read and flagged.
+func (d *decider) plausible(u *Unit, op *Operation, ev Evidence) ([]Flag, *Refusal) {
+	var flags []Flag
+	for _, f := range op.Evidence {
+		v := ev[f.Key]
+		if v == "" {
+			continue
+		}
+		if x, ok := number(v); ok && f.Type == Number {
+			if (f.Min != nil && x < *f.Min) || (f.Max != nil && x > *f.Max) {
+				return nil, interlock(I12, "Measure again.", "%s of %s %s lies outside %s", f.Label, v, f.Unit, bounds(f))
+			}
+		}
+	}
+	back := func(key EvidenceKey, last *float64, what, unit string) *Refusal {
+		x, ok := number(ev[key])
+		if !ok || last == nil || x >= *last {
+			return nil
+		}
+		return interlock(I12, "Read it again.", "%s %g %s is less than the %g %s read before", what, x, unit, *last, unit)
+	}
+	if r := back(EvidenceOdometer, u.OdometerKM, "the odometer's", "km"); r != nil {
+		return nil, r
+	}
+	if r := back(EvidenceEngineHours, u.EngineH, "the engine's", "h"); r != nil {
+		return nil, r
+	}
+	if v := ev[EvidenceProgrammed]; v != "" {
+		day, err := time.Parse(time.DateOnly, v)
+		switch {
+		case err != nil:
+		case day.After(d.when().AddDate(0, 0, 1)): // a zone ahead of UTC is a day ahead
+			return nil, interlock(I12, "Read it back again.", "the programming date %s lies in the future", v)
+		case day.Year() < readingsOldestYear:
+			flags = append(flags, Flag{EvidenceProgrammed, "the controller reports a date that can't be right; kept as read"})
+		}
+	}
+	return flags, nil
+}
+
+func bounds(f EvidenceField) string {
+	switch {
+	case f.Min != nil && f.Max != nil:
+		return strconv.FormatFloat(*f.Min, 'g', -1, 64) + "…" + strconv.FormatFloat(*f.Max, 'g', -1, 64) + " " + f.Unit
+	case f.Min != nil:
+		return "at least " + strconv.FormatFloat(*f.Min, 'g', -1, 64) + " " + f.Unit
+	}
+	return "at most " + strconv.FormatFloat(*f.Max, 'g', -1, 64) + " " + f.Unit
+}

@@ -1,0 +1,224 @@
+package queue
+
+import (
+	"maps"
+	"slices"
+	"sort"
+	"time"
+)
+
+// commandsRemembered is how many commands the state knows to be repeats: weeks
+// of a busy site. A phone's outbox is never that far behind; an older repeat
+// is refused by the step's own state.
+const commandsRemembered = 50_000
+
+// State is a site's queue as the log tells it: the fold over its entries.
+//
+// A State is not safe for concurrent use. Units are replaced, never changed,
+// when an entry is applied: a *Unit that was read stays as it was.
+type State struct {
+	Site SiteID
+	Shop *Shop // nil until a shop file took effect
+
+	// ShopFile is the hash of the shop file's bytes.
+	ShopFile Hash
+	Units    map[UnitID]*Unit
+	// Holds tells which unit's step holds a resource; at most its capacity.
+	Holds    map[ResourceID][]Hold
+	Closures map[ResourceID][]Closure
+	Absences map[PersonID][]Closure
+
+	Seq       uint64 // stream sequence of the last entry applied
+	LastEntry Hash
+	Events    uint64 // events applied
+	Unknown   map[EventType]uint64
+
+	shop     link // the chain of the shop's own events
+	seen     map[CommandID]struct{}
+	seenRing []CommandID
+	seenNext int
+}
+
+// link is the end of an aggregate's chain.
+type link struct {
+	N    uint64 `json:"n"`
+	Hash Hash   `json:"hash"`
+}
+
+// Hold is a step that holds a resource.
+type Hold struct {
+	Unit UnitID `json:"unit"`
+	Step StepID `json:"step"`
+}
+
+// Closure is a time in which a resource is down or a technician absent,
+// [From, Until).
+type Closure struct {
+	From   time.Time `json:"from"`
+	Until  time.Time `json:"until"`
+	Reason string    `json:"reason"`
+}
+
+// Unit is a machine in for work, with the steps of its visit.
+type Unit struct {
+	ID        UnitID               `json:"id"`
+	Machine   Machine              `json:"machine"`
+	Ownership Ownership            `json:"ownership"`
+	Contact   ContactID            `json:"contact,omitempty"`
+	Route     RouteID              `json:"route"`
+	Promise   time.Time            `json:"promise"`
+	Weight    int                  `json:"weight"`
+	Parts     map[StepID]time.Time `json:"parts,omitempty"`
+	Note      string               `json:"note,omitempty"`
+
+	Status  UnitStatus `json:"status"`
+	Arrived time.Time  `json:"arrived"`
+	Left    time.Time  `json:"left,omitzero"`
+	Held    bool       `json:"held,omitempty"` // held back by the foreman
+	Rework  string     `json:"rework,omitempty"`
+	Steps   []Step     `json:"steps"`
+
+	// OdometerKM and EngineH are the last readings believed; nil: none yet.
+	OdometerKM *float64  `json:"odometer_km,omitempty"`
+	EngineH    *float64  `json:"engine_h,omitempty"`
+	Touched    time.Time `json:"touched"` // last event
+	// Entries are the stream sequences of the entries that concern the unit.
+	Entries []uint64 `json:"entries"`
+	Link    link     `json:"link"`
+}
+
+// Step is one step of a unit's visit.
+type Step struct {
+	ID        StepID        `json:"id"`
+	Operation OperationID   `json:"operation"`
+	Kind      OperationKind `json:"kind"`
+	After     []After       `json:"after,omitempty"`
+	Parallel  []StepID      `json:"parallel,omitempty"`
+
+	Status   StepStatus  `json:"status"`
+	Accepted *Acceptance `json:"accepted,omitempty"`
+	Pin      *Pin        `json:"pin,omitempty"`
+
+	// While running and after: the last run.
+	Runs           int             `json:"runs,omitempty"`
+	Started        time.Time       `json:"started,omitzero"`
+	Stretch        int             `json:"stretch,omitempty"`
+	StretchStarted time.Time       `json:"stretch_started,omitzero"`
+	Ended          time.Time       `json:"ended,omitzero"`
+	Expected       time.Duration   `json:"expected_ns,omitempty"`
+	Technician     PersonID        `json:"technician,omitempty"`
+	Resources      []ResourceID    `json:"resources,omitempty"`
+	Evidence       Evidence        `json:"evidence,omitempty"`
+	Flags          []Flag          `json:"flags,omitempty"`
+	Calibration    *CalibrationRef `json:"calibration,omitempty"`
+	Overrides      []Override      `json:"overrides,omitempty"`
+
+	Problem string `json:"problem,omitempty"` // reported and not settled
+	Why     string `json:"why,omitempty"`     // why it is to be done again, or was skipped
+}
+
+// Acceptance is a technician's word to do a step.
+type Acceptance struct {
+	Technician PersonID     `json:"technician"`
+	Resources  []ResourceID `json:"resources,omitempty"`
+	At         time.Time    `json:"at"`
+}
+
+// Step looks a step up.
+func (u *Unit) Step(id StepID) *Step {
+	return find(u.Steps, func(s *Step) bool { return s.ID == id })
+}
+
+// Revision counts the unit's events; a page that was loaded at one revision
+// and sends it along is told when the unit has changed since.
+func (u *Unit) Revision() uint64 { return u.Link.N }
+
+// stepOfKind returns the first step of the kind that was not skipped.
+func (u *Unit) stepOfKind(k OperationKind) *Step {
+	return find(u.Steps, func(s *Step) bool { return s.Kind == k && s.Status != Skipped })
+}
+
+// Settled reports whether the step needs nothing more.
+func (s *Step) Settled() bool { return s.Status == Done || s.Status == Skipped }
+
+// ParallelWith reports whether the two may overlap.
+func (s *Step) ParallelWith(o *Step) bool {
+	return slices.Contains(s.Parallel, o.ID) || slices.Contains(o.Parallel, s.ID)
+}
+
+// NewState returns the state of an empty log.
+func NewState(site SiteID) *State {
+	return &State{
+		Site: site, Units: map[UnitID]*Unit{}, Holds: map[ResourceID][]Hold{},
+		Closures: map[ResourceID][]Closure{}, Absences: map[PersonID][]Closure{},
+		Unknown: map[EventType]uint64{}, seen: map[CommandID]struct{}{},
+	}
+}
+
+// Clone returns a copy that can be folded on without touching the original;
+// units are shared until one is changed.
+func (s *State) Clone() *State {
+	c := *s
+	c.Units = maps.Clone(s.Units)
+	c.Holds = maps.Clone(s.Holds)
+	c.Closures = maps.Clone(s.Closures)
+	c.Absences = maps.Clone(s.Absences)
+	c.Unknown = maps.Clone(s.Unknown)
+	c.seen = maps.Clone(s.seen)
+	c.seenRing = slices.Clone(s.seenRing)
+	return &c
+}
+
+// View is Clone without the memory of commands: cheaper, for readers. Deciding
+// on it would take a repeat for a new command.
+func (s *State) View() *State {
+	c := *s
+	c.Units = maps.Clone(s.Units)
+	c.Holds = maps.Clone(s.Holds)
+	c.Closures = maps.Clone(s.Closures)
+	c.Absences = maps.Clone(s.Absences)
+	c.Unknown = maps.Clone(s.Unknown)
+	c.seen, c.seenRing = nil, nil
+	return &c
+}
+
+// Seen reports whether the command's events are in the state.
+func (s *State) Seen(id CommandID) bool {
+	_, ok := s.seen[id]
+	return ok
+}
+
+func (s *State) remember(id CommandID) {
+	if len(s.seenRing) < commandsRemembered {
+		s.seenRing = append(s.seenRing, id)
+	} else {
+		delete(s.seen, s.seenRing[s.seenNext])
+		s.seenRing[s.seenNext] = id
+		s.seenNext = (s.seenNext + 1) % commandsRemembered
+	}
+	s.seen[id] = struct{}{}
+}
+
+// OpenUnits returns the units in the shop, by id.
+func (s *State) OpenUnits() []*Unit {
+	var open []*Unit
+	for _, u := range s.Units {
+		if u.Status == InShop {
+			open = append(open, u)
+		}
+	}
+	sort.Slice(open, func(i, j int) bool { return open[i].ID < open[j].ID })
+	return open
+}
+
+// linkOf returns the end of an aggregate's chain.
+func (s *State) linkOf(subject Subject) link {
+	id, ok := subject.Unit()
+	if !ok {
+		return s.shop
+	}
+	if u := s.Units[id]; u != nil {
+		return u.Link
+	}
+	return link{}
+}
