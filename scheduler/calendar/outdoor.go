@@ -185,7 +185,7 @@ func (o Outdoor) dark(t time.Time) (Shut, bool) {
 func (r DaylightRule) start(opens time.Time) string {
 	name := "sunrise"
 	if r.Light == CivilTwilight {
-		name = "first light"
+		name = "civil dawn"
 	}
 	event := opens.Add(-r.AfterStart)
 	if r.AfterStart == 0 {
@@ -198,7 +198,7 @@ func (r DaylightRule) start(opens time.Time) string {
 func (r DaylightRule) end(ended time.Time) string {
 	name := "sunset"
 	if r.Light == CivilTwilight {
-		name = "last light"
+		name = "civil dusk"
 	}
 	event := ended.Add(r.BeforeEnd)
 	if r.BeforeEnd == 0 {
