@@ -1,0 +1,320 @@
+package log
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+	"go.uber.org/zap"
+
+	"tickover/queue"
+)
+
+// Bounds of one reader.
+const (
+	readAheadMax   = 4096     // messages that the server may send ahead
+	readAheadBytes = 16 << 20 // and their size
+	batchMax       = 128      // entries that are decoded at once
+	batchesMax     = 8        // batches being decoded or waiting
+	heartbeat      = 5 * time.Second
+	retryPauseMax  = 2 * time.Second
+	consumerIdle   = 30 * time.Second // the server drops an abandoned reader after
+)
+
+// Read implements [Log].
+func (l *JetStream) Read(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error {
+	last, err := l.Last(ctx, site)
+	if err != nil {
+		return err
+	}
+	if last.Seq <= after {
+		return nil
+	}
+	return l.deliver(ctx, site, after, last.Seq, fn)
+}
+
+// Follow implements [Log].
+func (l *JetStream) Follow(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error {
+	if err := CheckSite(site); err != nil {
+		return err
+	}
+	return l.deliver(ctx, site, after, 0, fn)
+}
+
+// deliver calls fn for the entries in (after, until]; until 0 is no end. One
+// goroutine fetches, a few decode, and the caller's checks the chain and calls
+// fn, so that reading, decoding and folding overlap.
+func (l *JetStream) deliver(ctx context.Context, site queue.SiteID, after, until uint64, fn func(*queue.Entry) error) error {
+	chain := chainCheck{site: site, seq: after, known: after == 0}
+	if after > 0 {
+		switch pos, err := l.At(ctx, site, after); {
+		case err == nil:
+			chain.hash, chain.known = pos.Hash, true
+		case !errors.Is(err, ErrNotFound):
+			return err
+		}
+	}
+	inner, cancel := context.WithCancel(ctx)
+	batches := make(chan *batch, batchesMax)
+	fetched := make(chan error, 1)
+	go func() {
+		defer close(batches)
+		fetched <- l.fetch(inner, site, after, until, batches)
+	}()
+	err := drain(batches, &chain, fn)
+	cancel()
+	for range batches { // let the fetcher end
+	}
+	if ferr := <-fetched; err == nil {
+		err = ferr
+	}
+	if err == nil && until > 0 && chain.seq < until {
+		err = ctx.Err()
+	}
+	return err
+}
+
+func drain(batches <-chan *batch, chain *chainCheck, fn func(*queue.Entry) error) error {
+	for b := range batches {
+		<-b.done
+		for _, en := range b.entries {
+			if err := chain.next(en); err != nil {
+				return err
+			}
+			if err := fn(en); err != nil {
+				return err
+			}
+		}
+		if b.err != nil {
+			return b.err
+		}
+	}
+	return nil
+}
+
+// batch is a few messages, decoded on their own goroutine.
+type batch struct {
+	msgs    []jetstream.Msg
+	entries []*queue.Entry
+	err     error // of the first entry that could not be decoded
+	done    chan struct{}
+}
+
+func (b *batch) decode() {
+	defer close(b.done)
+	b.entries = make([]*queue.Entry, 0, len(b.msgs))
+	for _, m := range b.msgs {
+		meta, err := m.Metadata()
+		if err != nil {
+			b.err = err
+			return
+		}
+		r, err := rawOf(m.Subject(), m.Headers(), m.Data(), meta.Sequence.Stream, meta.Timestamp)
+		if err != nil {
+			b.err = err
+			return
+		}
+		en, err := r.decode()
+		if err != nil {
+			b.err = err
+			return
+		}
+		b.entries = append(b.entries, en)
+	}
+	b.msgs = nil
+}
+
+// chainCheck demands that each entry follows the one before it.
+type chainCheck struct {
+	site  queue.SiteID
+	seq   uint64
+	hash  queue.Hash
+	known bool // hash is that of the entry at seq
+}
+
+func (c *chainCheck) next(en *queue.Entry) error {
+	if c.known && en.Prev != c.hash {
+		return &DamageError{
+			Kind: Missing, Site: c.site, Seq: c.seq + 1, Last: en.Seq,
+			Subject: en.Events[0].Subject, Event: en.Events[0].ID, Command: en.Command(),
+			What: fmt.Sprintf("entry %d does not follow entry %d: what it names as the entry before is not there or was changed", en.Seq, c.seq),
+			Do:   doRestore,
+		}
+	}
+	c.seq, c.hash, c.known = en.Seq, en.Hash(), true
+	return nil
+}
+
+// fetch sends the site's messages in (after, until] to out, in order, each
+// once, and begins again behind the last one when the server or the way to it
+// fails.
+func (l *JetStream) fetch(ctx context.Context, site queue.SiteID, after, until uint64, out chan<- *batch) error {
+	wait := 50 * time.Millisecond
+	for {
+		s := session{l: l, site: site, after: after, until: until, out: out}
+		err := s.run(ctx)
+		switch {
+		case ctx.Err() != nil:
+			return ctx.Err()
+		case err == nil:
+			return nil
+		case errors.Is(err, nats.ErrConnectionClosed) || errors.Is(err, ErrClosed) || l.nc.IsClosed():
+			return fmt.Errorf("read site %s: %w", site, ErrClosed)
+		}
+		var damage *DamageError
+		if errors.As(err, &damage) {
+			return err
+		}
+		if s.after > after {
+			wait = 50 * time.Millisecond
+		}
+		after = s.after
+		l.log.Debug("log reader starts again", zap.String("site", string(site)), zap.Uint64("after", after), zap.Error(err))
+		if !pause(ctx, wait) {
+			return ctx.Err()
+		}
+		wait = min(2*wait, retryPauseMax)
+	}
+}
+
+// session is one consumer's life.
+type session struct {
+	l            *JetStream
+	site         queue.SiteID
+	after, until uint64 // after moves with what was sent
+	out          chan<- *batch
+}
+
+var errGap = errors.New("the server left a message out")
+
+func (s *session) run(ctx context.Context) error {
+	cons, err := s.l.consumer(ctx, s.site, s.after)
+	if err != nil {
+		return err
+	}
+	defer s.l.dropConsumer(cons)
+	if s.until > 0 && cons.CachedInfo().NumPending == 0 {
+		return s.unreadable()
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	msgs := make(chan jetstream.Msg, 2*batchMax)
+	failed := make(chan error, 1)
+	cc, err := cons.Consume(func(m jetstream.Msg) {
+		select {
+		case msgs <- m:
+		case <-ctx.Done():
+		}
+	}, jetstream.PullMaxMessagesWithBytesLimit(readAheadMax, readAheadBytes),
+		jetstream.PullHeartbeat(heartbeat), jetstream.PullExpiry(2*heartbeat+time.Second),
+		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
+			select {
+			case failed <- err:
+			default:
+			}
+		}))
+	if err != nil {
+		return err
+	}
+	err = s.forward(ctx, msgs, failed)
+	cancel()
+	cc.Stop()
+	<-cc.Closed()
+	return err
+}
+
+// forward cuts what comes in into batches: as many as are there, without
+// waiting for more.
+func (s *session) forward(ctx context.Context, msgs <-chan jetstream.Msg, failed <-chan error) error {
+	var delivered uint64
+	for {
+		var m jetstream.Msg
+		select {
+		case m = <-msgs:
+		case err := <-failed:
+			return err
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+		b := &batch{done: make(chan struct{}), msgs: make([]jetstream.Msg, 0, batchMax)}
+		var pending, at uint64
+		var gap bool
+	fill:
+		for {
+			meta, err := m.Metadata()
+			if err != nil {
+				return err
+			}
+			delivered++
+			if gap = meta.Sequence.Consumer != delivered; gap {
+				break fill
+			}
+			at, pending = meta.Sequence.Stream, meta.NumPending
+			if s.until == 0 || at <= s.until {
+				b.msgs = append(b.msgs, m)
+				s.after = at
+			}
+			if len(b.msgs) == batchMax || s.until > 0 && at >= s.until {
+				break fill
+			}
+			select {
+			case m = <-msgs:
+			default:
+				break fill
+			}
+		}
+		if len(b.msgs) > 0 {
+			go b.decode()
+			select {
+			case s.out <- b:
+			case <-ctx.Done():
+				<-b.done
+				return ctx.Err()
+			}
+		}
+		switch {
+		case gap:
+			return errGap
+		case s.until > 0 && at >= s.until:
+			return nil
+		case s.until > 0 && pending == 0:
+			return s.unreadable()
+		}
+	}
+}
+
+// unreadable: the server says that there is nothing more, and yet the site's
+// last entry was not delivered. It passes over a record that it can't read
+// without a word.
+func (s *session) unreadable() error {
+	return &DamageError{
+		Kind: Changed, Site: s.site, Seq: s.after + 1, Last: s.until,
+		What: "the store can't read these entries, although it counts them", Do: doRestore,
+	}
+}
+
+// consumer makes a reader that lives in the server's memory and needs no
+// acknowledgements.
+func (l *JetStream) consumer(ctx context.Context, site queue.SiteID, after uint64) (jetstream.Consumer, error) {
+	ctx, cancel := context.WithTimeout(ctx, l.timeout)
+	defer cancel()
+	return l.js.CreateConsumer(ctx, StreamName, jetstream.ConsumerConfig{
+		FilterSubject: subjectOf(site), DeliverPolicy: jetstream.DeliverByStartSequencePolicy,
+		OptStartSeq: after + 1, AckPolicy: jetstream.AckNonePolicy, MaxDeliver: 1,
+		MemoryStorage: true, Replicas: 1, InactiveThreshold: consumerIdle,
+	})
+}
+
+func (l *JetStream) dropConsumer(c jetstream.Consumer) {
+	if !l.nc.IsConnected() {
+		return // the server drops it by itself
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	if err := l.js.DeleteConsumer(ctx, StreamName, c.CachedInfo().Name); err != nil && !errors.Is(err, jetstream.ErrConsumerNotFound) {
+		l.log.Debug("log reader left to the server", zap.Error(err))
+	}
+}

@@ -1,0 +1,71 @@
+package queue
+
+import (
+	"encoding/json"
+	"fmt"
+)
+
+// snapshot is a State's stored form.
+type snapshot struct {
+	Format    int                      `json:"format"`
+	Site      SiteID                   `json:"site"`
+	Shop      *Shop                    `json:"shop,omitempty"`
+	ShopFile  Hash                     `json:"shop_file,omitempty"`
+	Units     []*Unit                  `json:"units"`
+	Holds     map[ResourceID][]Hold    `json:"holds"`
+	Closures  map[ResourceID][]Closure `json:"closures"`
+	Absences  map[PersonID][]Closure   `json:"absences"`
+	Seq       uint64                   `json:"seq"`
+	LastEntry Hash                     `json:"last_entry"`
+	Events    uint64                   `json:"events"`
+	Unknown   map[EventType]uint64     `json:"unknown"`
+	ShopLink  link                     `json:"shop_link"`
+	Seen      []CommandID              `json:"seen"` // oldest first
+}
+
+// MarshalSnapshot returns the state as bytes, from which [UnmarshalSnapshot]
+// makes an equal one.
+func (s *State) MarshalSnapshot() ([]byte, error) {
+	snap := snapshot{
+		Format: FormatVersion, Site: s.Site, Shop: s.Shop, ShopFile: s.ShopFile,
+		Holds: s.Holds, Closures: s.Closures, Absences: s.Absences, Seq: s.Seq,
+		LastEntry: s.LastEntry, Events: s.Events, Unknown: s.Unknown, ShopLink: s.shop,
+	}
+	for _, id := range sortedKeys(s.Units) {
+		snap.Units = append(snap.Units, s.Units[id])
+	}
+	snap.Seen = append(append(snap.Seen, s.seenRing[s.seenNext:]...), s.seenRing[:s.seenNext]...)
+	return json.Marshal(snap)
+}
+
+// UnmarshalSnapshot reads a stored state.
+func UnmarshalSnapshot(b []byte) (*State, error) {
+	var snap snapshot
+	if err := json.Unmarshal(b, &snap); err != nil {
+		return nil, fmt.Errorf("snapshot: %w", err)
+	}
+	if snap.Format != FormatVersion {
+		return nil, fmt.Errorf("snapshot of format %d, this program reads %d", snap.Format, FormatVersion)
+	}
+	s := NewState(snap.Site)
+	s.Shop, s.ShopFile = snap.Shop, snap.ShopFile
+	if s.Shop != nil {
+		s.Shop.location = s.Shop.Location()
+	}
+	for _, u := range snap.Units {
+		s.Units[u.ID] = u
+	}
+	s.Seq, s.LastEntry, s.Events, s.shop = snap.Seq, snap.LastEntry, snap.Events, snap.ShopLink
+	s.Holds, s.Closures, s.Absences, s.Unknown = orEmpty(snap.Holds), orEmpty(snap.Closures), orEmpty(snap.Absences), orEmpty(snap.Unknown)
+	for _, id := range snap.Seen {
+		s.remember(id)
+	}
+	return s, nil
+}
+
+func orEmpty[K comparable, V any](m map[K]V) map[K]V {
+	if m == nil {
+		return map[K]V{}
+	}
+	return m
+}

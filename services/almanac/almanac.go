@@ -1,0 +1,175 @@
+// Package almanac answers what the clock and the sky say of a shop: when it is
+// open, who is on shift, when an engine may run outdoors. It translates the
+// shop file's hours (package queue) into intervals (package calendar), so that
+// neither needs to know the other.
+//
+// An Almanac is built once for a shop file and does not change; all methods
+// may be called concurrently. Closures and absences are state, not shop file,
+// and are handed in.
+package almanac
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"tickover/queue"
+	"tickover/scheduler/calendar"
+)
+
+// Almanac is a shop's hours in the form that the calendar package computes with.
+type Almanac struct {
+	shop     *queue.Shop
+	place    calendar.Place
+	hours    calendar.Hours
+	quiet    calendar.Hours
+	daylight calendar.DaylightRule
+	shifts   map[queue.PersonID]calendar.Hours
+	breaks   map[queue.PersonID]calendar.Hours
+}
+
+// New translates the shop's hours. The error names what in them makes no sense.
+func New(shop *queue.Shop) (*Almanac, error) {
+	loc, err := time.LoadLocation(shop.TimeZone)
+	if err != nil {
+		return nil, fmt.Errorf("time zone %q: %w", shop.TimeZone, err)
+	}
+	a := &Almanac{
+		shop:   shop,
+		place:  calendar.Place{LatitudeDeg: shop.LatitudeD, LongitudeDeg: shop.LongitudeD, ElevationM: shop.ElevationM, Location: loc},
+		quiet:  calendar.Hours{Weekly: weekly(shop.Quiet)},
+		shifts: map[queue.PersonID]calendar.Hours{},
+		breaks: map[queue.PersonID]calendar.Hours{},
+	}
+	a.daylight = calendar.DaylightRule{Light: calendar.SunriseToSunset, AfterStart: shop.Daylight.AfterDawn, BeforeEnd: shop.Daylight.BeforeDusk}
+	if shop.Daylight.CivilTwilight {
+		a.daylight.Light = calendar.CivilTwilight
+	}
+	a.hours.Weekly = weekly(shop.Hours)
+	for _, d := range shop.Days {
+		date, err := calendar.ParseDate(d.Date)
+		if err != nil {
+			return nil, fmt.Errorf("day %q: %w", d.Date, err)
+		}
+		a.hours.Exceptions = append(a.hours.Exceptions, calendar.DayException{Date: date, Spans: spans(d.Spans), Reason: d.Reason})
+	}
+	for i := range shop.Technicians {
+		t := &shop.Technicians[i]
+		shifts := calendar.Hours{Weekly: weekly(t.Shifts)}
+		for _, day := range t.Away {
+			date, err := calendar.ParseDate(day)
+			if err != nil {
+				return nil, fmt.Errorf("technician %s away on %q: %w", t.ID, day, err)
+			}
+			shifts.Exceptions = append(shifts.Exceptions, calendar.DayException{Date: date, Reason: "away"})
+		}
+		a.shifts[t.ID] = shifts
+		a.breaks[t.ID] = calendar.Hours{Weekly: weekly(t.Breaks)}
+	}
+	if err := a.outdoor(nil).Validate(); err != nil {
+		return nil, err
+	}
+	return a, a.hours.Validate()
+}
+
+// Shop is the shop that the almanac was built for.
+func (a *Almanac) Shop() *queue.Shop { return a.shop }
+
+// Location is the shop's time zone.
+func (a *Almanac) Location() *time.Location { return a.place.Location }
+
+// Open is when the shop is open in [from, to).
+func (a *Almanac) Open(from, to time.Time) calendar.Set {
+	return a.hours.Expand(a.place.Location, from, to)
+}
+
+// Daylight is when it is light enough for an engine outdoors, in [from, to).
+func (a *Almanac) Daylight(from, to time.Time) calendar.Set {
+	return calendar.Daylight(a.place, a.daylight, from, to)
+}
+
+// Quiet is when no engine may run outdoors, in [from, to).
+func (a *Almanac) Quiet(from, to time.Time) calendar.Set {
+	return a.quiet.Expand(a.place.Location, from, to)
+}
+
+// Shifts is when the technician is on site in [from, to): his shifts within
+// the shop's hours, without his absences.
+func (a *Almanac) Shifts(t queue.PersonID, absences []queue.Closure, from, to time.Time) calendar.Set {
+	return a.shifts[t].Expand(a.place.Location, from, to).
+		Intersect(a.Open(from, to)).
+		Subtract(calendar.Closed(closures(absences), from, to))
+}
+
+// Breaks is when the technician takes a break in [from, to).
+func (a *Almanac) Breaks(t queue.PersonID, from, to time.Time) calendar.Set {
+	return a.breaks[t].Expand(a.place.Location, from, to)
+}
+
+// Outdoor is when an engine may run at a pad or loop in [from, to): in
+// daylight, in the shop's hours, outside quiet hours. Closures are not taken
+// out, so that the planner can name them.
+func (a *Almanac) Outdoor(from, to time.Time) calendar.Set {
+	return a.outdoor(nil).Windows(from, to)
+}
+
+// Closed is the closures as a set, in [from, to).
+func Closed(cs []queue.Closure, from, to time.Time) calendar.Set {
+	return calendar.Closed(closures(cs), from, to)
+}
+
+// Conditions is what queue.Decide needs to know for a command of the time at,
+// decided at now.
+func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Conditions {
+	if at.IsZero() {
+		at = now
+	}
+	const look = 36 * time.Hour // longer than any opening that runs over midnight
+	c := queue.Conditions{Now: now, Outdoor: map[queue.ResourceID]queue.Window{}}
+	if until, open := a.Open(at.Add(-look), at.Add(look)).OpenUntil(at); open {
+		c.ClosesAt = until
+	}
+	for i := range a.shop.Resources {
+		r := &a.shop.Resources[i]
+		if !r.Kind.Outdoors() {
+			continue
+		}
+		o := a.outdoor(st.Closures[r.ID])
+		if why := o.WhyShut(at); len(why) > 0 {
+			c.Outdoor[r.ID] = queue.Window{Why: calendar.Texts(why)}
+			continue
+		}
+		if until, open := o.Windows(at, at.Add(look)).OpenUntil(at); open {
+			c.Outdoor[r.ID] = queue.Window{Until: until, Why: calendar.Texts(o.WhyShut(until))}
+		}
+	}
+	return c
+}
+
+func (a *Almanac) outdoor(cs []queue.Closure) calendar.Outdoor {
+	return calendar.Outdoor{Place: a.place, Shop: &a.hours, Quiet: a.quiet, Daylight: a.daylight, Closures: closures(cs)}
+}
+
+func closures(cs []queue.Closure) []calendar.Closure {
+	out := make([]calendar.Closure, len(cs))
+	for i, c := range cs {
+		out[i] = calendar.Closure{Start: c.From, End: c.Until, Reason: strings.TrimSpace(c.Reason)}
+	}
+	return out
+}
+
+func weekly(w queue.Week) calendar.Weekly {
+	var out calendar.Weekly
+	for day := range w {
+		out[day] = spans(w[day])
+	}
+	return out
+}
+
+func spans(in []queue.Span) []calendar.ClockSpan {
+	out := make([]calendar.ClockSpan, len(in))
+	for i, s := range in {
+		out[i] = calendar.ClockSpan{From: calendar.ClockTime(s.From), To: calendar.ClockTime(s.To)}
+	}
+	return out
+}

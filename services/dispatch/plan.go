@@ -1,0 +1,112 @@
+package dispatch
+
+import (
+	"time"
+
+	"tickover/queue"
+)
+
+// Plan is the plan in force of one site, in the shop's own words and in
+// instants. It is derived: losing it loses nothing.
+type Plan struct {
+	Site  queue.SiteID `json:"site"`
+	Seq   uint64       `json:"seq"` // of the state that it was made from
+	Made  time.Time    `json:"made"`
+	Until time.Time    `json:"until"` // the horizon
+	Seed  uint64       `json:"seed"`
+	// Steps are all placed steps, running ones included, by start, unit, step.
+	Steps []PlannedStep `json:"steps"`
+	// Unplaced are the steps that do not fit before Until, each with the
+	// constraint that stops it.
+	Unplaced []UnplacedStep `json:"unplaced,omitempty"`
+	// Pins are the foreman's pins that can't be kept.
+	Pins []FailedPin `json:"pins,omitempty"`
+	// Units says when each unit will be ready.
+	Units []UnitForecast `json:"units"`
+	Cost  Cost           `json:"cost"`
+	// TookMS is the planning time in milliseconds; it is not part of the plan.
+	TookMS float64 `json:"took_ms"`
+}
+
+// PlannedStep is one step's place in the plan.
+type PlannedStep struct {
+	Unit      queue.UnitID        `json:"unit"`
+	Step      queue.StepID        `json:"step"`
+	Operation queue.OperationID   `json:"operation"`
+	Kind      queue.OperationKind `json:"kind"`
+	Resources []queue.ResourceID  `json:"resources,omitempty"`
+	// Technician does the first hands-on stretch that is not over; empty if
+	// none is left.
+	Technician queue.PersonID   `json:"technician,omitempty"`
+	Start      time.Time        `json:"start"`
+	End        time.Time        `json:"end"`
+	Stretches  []PlannedStretch `json:"stretches"`
+	Running    bool             `json:"running,omitempty"`
+	Accepted   bool             `json:"accepted,omitempty"`
+	// Why says, in a technician's words, why then and what it waits for.
+	Why string `json:"why,omitempty"`
+}
+
+// PlannedStretch is when a stretch runs and who does it; hands-off ones have
+// nobody. Between the end of one and the start of the next the step waits and
+// keeps what it holds.
+type PlannedStretch struct {
+	HandsOn     bool             `json:"hands_on"`
+	Start       time.Time        `json:"start"`
+	End         time.Time        `json:"end"`
+	Technicians []queue.PersonID `json:"technicians,omitempty"`
+}
+
+// UnplacedStep is a step that does not fit.
+type UnplacedStep struct {
+	Unit       queue.UnitID `json:"unit"`
+	Step       queue.StepID `json:"step"`
+	Constraint string       `json:"constraint"` // C1…C14
+	Why        string       `json:"why"`
+}
+
+// FailedPin is a pin that the plan can't keep.
+type FailedPin struct {
+	Unit       queue.UnitID `json:"unit"`
+	Step       queue.StepID `json:"step"`
+	Constraint string       `json:"constraint"`
+	Why        string       `json:"why"`
+}
+
+// UnitForecast is when a unit will be ready by the plan.
+type UnitForecast struct {
+	Unit    queue.UnitID `json:"unit"`
+	Ready   time.Time    `json:"ready"` // zero: not within the horizon
+	Promise time.Time    `json:"promise"`
+	// LateMin is minutes after the promise; 0: kept.
+	LateMin int64 `json:"late_min"`
+}
+
+// Cost is the planning objective and its parts, in weighted minutes.
+type Cost struct {
+	J            float64 `json:"j"`
+	Late         float64 `json:"late"`
+	Flow         float64 `json:"flow"`
+	Moved        float64 `json:"moved"`
+	AcceptedMove float64 `json:"accepted_move"`
+	Bound        float64 `json:"bound"` // proved lower limit of J
+}
+
+// Offer is the next job of a station, as it lies on the station's work queue.
+type Offer struct {
+	Site    queue.SiteID `json:"site"`
+	Station Station      `json:"station"`
+	Seq     uint64       `json:"seq"` // of the plan
+	// Step is nil when there is nothing to do for the station.
+	Step *PlannedStep `json:"step,omitempty"`
+	// Epoch is the dispatcher's fencing token; an offer of a lower epoch than
+	// one seen before is void.
+	Epoch uint64 `json:"epoch"`
+}
+
+// Station is where assignments are queued: a bench, a pad, a loop, or "floor"
+// for steps that hold none of these.
+type Station string
+
+// Floor is the station of steps that are done anywhere.
+const Floor Station = "floor"

@@ -1,0 +1,298 @@
+// Package ledger keeps one site's state true to its log and carries commands
+// into it. Every role that changes or reads the shop does it through a Ledger:
+//
+//	l, err := ledger.Open(ctx, ledger.Options{Site: "larkmoor", Log: log, Now: time.Now})
+//	go l.Run(ctx)                       // fold what others append
+//	receipt, err := l.Do(ctx, command)  // decide, append, fold; a *queue.Refusal says no
+//	state := l.View()                   // a value to read, as old as its Seq
+//
+// What it guarantees:
+//
+//  1. When Do returns a receipt, the events are on disk and in the state of
+//     every later View.
+//  2. Do decides on the newest state it can see; when somebody else was faster
+//     it folds his entries and decides again, a bounded number of times.
+//  3. A command that was carried out before, here or elsewhere, is answered as
+//     a duplicate and changes nothing.
+//  4. Views are snapshots: nobody changes them.
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"sync"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/services/almanac"
+)
+
+// triesMax bounds how often one command is decided again after a conflict.
+const triesMax = 8
+
+// ErrBusy: others were faster triesMax times in a row.
+var ErrBusy = errors.New("the shop is busy: try again")
+
+// Options say which site's ledger to open, on which log.
+type Options struct {
+	Site queue.SiteID
+	Log  log.Log
+	Now  func() time.Time
+	// Snapshots, if set, bound the time of the next start.
+	Snapshots Snapshots
+	// SnapshotEvery is how many entries lie between two snapshots; 0: 5,000.
+	SnapshotEvery uint64
+	Logger        *zap.Logger // nil: none
+}
+
+// Snapshots keep a state's bytes beside the log.
+type Snapshots interface {
+	SaveSnapshot(site queue.SiteID, seq uint64, entry queue.Hash, format int, b []byte) error
+	// LoadSnapshot returns the newest snapshot that verifies, or ok false and why.
+	LoadSnapshot(ctx context.Context, site queue.SiteID, format int) (b []byte, ok bool, why string)
+}
+
+// Ledger is a site's state and its way into the log.
+type Ledger struct {
+	o   Options
+	log *zap.Logger
+
+	write sync.Mutex // one command of this process at a time
+
+	mu       sync.Mutex
+	state    *queue.State
+	view     *queue.State // of state, until it changes
+	almanac  *almanac.Almanac
+	lastSnap uint64
+	watchers map[*Watch]struct{}
+	observe  []func(*queue.Entry)
+}
+
+// Receipt says what a command came to.
+type Receipt struct {
+	Seq        uint64
+	Events     []queue.Event
+	Duplicate  bool
+	Overridden []queue.Override
+}
+
+// Open folds the log, from a snapshot if there is one, and returns the ledger.
+func Open(ctx context.Context, o Options) (*Ledger, error) {
+	if o.SnapshotEvery == 0 {
+		o.SnapshotEvery = 5000
+	}
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	l := &Ledger{o: o, log: o.Logger.Named("ledger").With(zap.String("site", string(o.Site))), watchers: map[*Watch]struct{}{}}
+	l.state = l.fromSnapshot(ctx)
+	if err := o.Log.Read(ctx, o.Site, l.state.Seq, l.fold); err != nil {
+		return nil, fmt.Errorf("fold the log of site %s: %w", o.Site, err)
+	}
+	return l, nil
+}
+
+func (l *Ledger) fromSnapshot(ctx context.Context) *queue.State {
+	empty := queue.NewState(l.o.Site)
+	if l.o.Snapshots == nil {
+		return empty
+	}
+	b, ok, why := l.o.Snapshots.LoadSnapshot(ctx, l.o.Site, queue.FormatVersion)
+	if !ok {
+		l.log.Info("no snapshot, folding the whole log", zap.String("reason", why))
+		return empty
+	}
+	st, err := queue.UnmarshalSnapshot(b)
+	if err != nil || st.Site != l.o.Site {
+		l.log.Warn("snapshot unreadable, folding the whole log", zap.Error(err))
+		return empty
+	}
+	l.lastSnap = st.Seq
+	return st
+}
+
+// Run folds what others append until ctx ends, and saves snapshots.
+func (l *Ledger) Run(ctx context.Context) error {
+	err := l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold)
+	if ctx.Err() != nil {
+		l.Snapshot()
+		return nil
+	}
+	return err
+}
+
+// fold applies an entry that came from the log.
+func (l *Ledger) fold(en *queue.Entry) error {
+	l.mu.Lock()
+	applied, err := l.state.Apply(en)
+	if err == nil && applied {
+		err = l.changed(en)
+	}
+	due := err == nil && l.state.Seq >= l.lastSnap+l.o.SnapshotEvery
+	l.mu.Unlock()
+	if due {
+		l.Snapshot()
+	}
+	return err
+}
+
+// changed is called with mu held, after the state has changed.
+func (l *Ledger) changed(en *queue.Entry) error {
+	l.view = nil
+	if sh := l.state.Shop; sh != nil && (l.almanac == nil || l.almanac.Shop() != sh) {
+		a, err := almanac.New(sh)
+		if err != nil {
+			return fmt.Errorf("entry %d configures an impossible shop: %w", en.Seq, err)
+		}
+		l.almanac = a
+	}
+	for _, f := range l.observe {
+		f(en)
+	}
+	for w := range l.watchers {
+		w.wake()
+	}
+	return nil
+}
+
+// Observe calls f with each entry that is applied from now on, in order, on
+// the goroutine that applies it: f must be quick and must not call the ledger.
+func (l *Ledger) Observe(f func(*queue.Entry)) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.observe = append(l.observe, f)
+}
+
+// View returns the state as it is now, to read.
+func (l *Ledger) View() *queue.State {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.view == nil {
+		l.view = l.state.View()
+	}
+	return l.view
+}
+
+// Almanac returns the hours of the shop file in effect, nil before there is
+// one.
+func (l *Ledger) Almanac() *almanac.Almanac {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.almanac == nil && l.state.Shop != nil {
+		l.almanac, _ = almanac.New(l.state.Shop)
+	}
+	return l.almanac
+}
+
+// Do carries a command out. The error is a *queue.Refusal, ErrBusy, or what
+// the log says (log.ErrFull, log.ErrNotDurable …).
+func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
+	l.write.Lock()
+	defer l.write.Unlock()
+	for range triesMax {
+		outcome, en, after, err := l.decide(cmd)
+		if err != nil {
+			return Receipt{}, err
+		}
+		if outcome.Duplicate {
+			return Receipt{Seq: after, Duplicate: true}, nil
+		}
+		_, err = l.o.Log.Append(ctx, en, after)
+		switch {
+		case err == nil:
+			if err := l.fold(en); err != nil {
+				return Receipt{}, err
+			}
+			return Receipt{Seq: en.Seq, Events: en.Events, Overridden: outcome.Overridden}, nil
+		case errors.Is(err, log.ErrConflict), errors.Is(err, log.ErrRepeated):
+			if err := l.o.Log.Read(ctx, l.o.Site, after, l.fold); err != nil {
+				return Receipt{}, fmt.Errorf("fold what others appended: %w", err)
+			}
+		default:
+			return Receipt{}, err
+		}
+	}
+	return Receipt{}, ErrBusy
+}
+
+func (l *Ledger) decide(cmd queue.Command) (queue.Outcome, *queue.Entry, uint64, error) {
+	a := l.Almanac()
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	now := l.o.Now()
+	cond := queue.Conditions{Now: now}
+	if a != nil {
+		cond = a.Conditions(l.state, now, cmd.At)
+	}
+	outcome, err := queue.Decide(l.state, cond, cmd)
+	if err != nil || outcome.Duplicate {
+		return outcome, nil, l.state.Seq, err
+	}
+	en := outcome.Entry(l.state)
+	return outcome, en, l.state.Seq, nil
+}
+
+// Try judges a command without carrying it out.
+func (l *Ledger) Try(cmd queue.Command) error {
+	_, _, _, err := l.decide(cmd)
+	return err
+}
+
+// Snapshot saves the state now, if snapshots are kept and it has changed.
+func (l *Ledger) Snapshot() {
+	if l.o.Snapshots == nil {
+		return
+	}
+	l.mu.Lock()
+	if l.state.Seq == l.lastSnap {
+		l.mu.Unlock()
+		return
+	}
+	st := l.state.Clone()
+	l.lastSnap = st.Seq
+	l.mu.Unlock()
+	b, err := st.MarshalSnapshot()
+	if err == nil {
+		err = l.o.Snapshots.SaveSnapshot(l.o.Site, st.Seq, st.LastEntry, queue.FormatVersion, b)
+	}
+	if err != nil {
+		l.log.Warn("snapshot not saved", zap.Uint64("seq", st.Seq), zap.Error(err))
+	}
+}
+
+// Watch wakes its owner when the state has changed.
+type Watch struct {
+	l *Ledger
+	c chan struct{}
+}
+
+// Watch starts a watch; C receives after a change, one signal for any number
+// of changes since the last one.
+func (l *Ledger) Watch() *Watch {
+	w := &Watch{l: l, c: make(chan struct{}, 1)}
+	l.mu.Lock()
+	l.watchers[w] = struct{}{}
+	l.mu.Unlock()
+	return w
+}
+
+// C is the channel of the watch.
+func (w *Watch) C() <-chan struct{} { return w.c }
+
+// Stop ends the watch.
+func (w *Watch) Stop() {
+	w.l.mu.Lock()
+	delete(w.l.watchers, w)
+	w.l.mu.Unlock()
+}
+
+func (w *Watch) wake() {
+	select {
+	case w.c <- struct{}{}:
+	default:
+	}
+}
