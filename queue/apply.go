@@ -176,7 +176,7 @@ func (s *State) applyUnit(u *Unit, e *Event) {
 	case *UnitAmended:
 		u.amend(d)
 	case *UnitLeft:
-		u.Status, u.Left = Delivered, e.When()
+		u.Status, u.Left, u.LeftOver = Delivered, e.When(), len(d.Overrides) > 0
 		if d.Showroom {
 			u.Status = InShowroom
 		}

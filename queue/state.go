@@ -74,9 +74,11 @@ type Unit struct {
 	Status  UnitStatus `json:"status"`
 	Arrived time.Time  `json:"arrived"`
 	Left    time.Time  `json:"left,omitzero"`
-	Held    bool       `json:"held,omitempty"` // held back by the foreman
-	Rework  string     `json:"rework,omitempty"`
-	Steps   []Step     `json:"steps"`
+	// LeftOver: a foreman let the unit leave over I11 or I13.
+	LeftOver bool   `json:"left_over,omitempty"`
+	Held     bool   `json:"held,omitempty"` // held back by the foreman
+	Rework   string `json:"rework,omitempty"`
+	Steps    []Step `json:"steps"`
 
 	// OdometerKM and EngineH are the last readings believed; nil: none yet.
 	OdometerKM *float64  `json:"odometer_km,omitempty"`
