@@ -42,7 +42,7 @@ func open(t testing.TB, o log.Options) *log.Server {
 
 func TestEmbedded(t *testing.T) {
 	logtest.Run(t, func(t *testing.T) logtest.Store {
-		o := log.Options{Dir: t.TempDir()}
+		o := log.Options{Dir: t.TempDir(), StoreLimitBytes: 16 << 20}
 		s := open(t, o)
 		return logtest.Store{
 			Log: s,

@@ -31,7 +31,7 @@ type mark struct {
 const (
 	markFile   = "mark"
 	markLayout = "tickover-mark 1 seq=%020d clean=%d hash=%64s sum=%08x\n"
-	markSlot   = 512                                           // apart by a sector
+	markSlot   = 512 // apart by a sector
 )
 
 // readMark returns the newest valid slot; none gives found false. A file with
