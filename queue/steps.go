@@ -36,7 +36,7 @@ func (a *StartStep) decide(d *decider) error {
 		return err
 	}
 	for _, check := range []func(*Unit, *Step, *Operation) error{
-		a.ready(d), a.placeTaken(d), a.order(d), a.outdoors(d), a.flash(d), a.ride(d),
+		a.ready(d), a.placeTaken(d), a.ride(d), a.order(d), a.outdoors(d), a.flash(d),
 	} {
 		if err := check(u, st, op); err != nil {
 			return err
