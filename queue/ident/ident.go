@@ -90,8 +90,9 @@ type Number struct {
 	// Carried is position 9 and Computed what the check digit should be, '0'
 	// to '9' or 'X'. Both are 0 unless the class is VIN or VINCheckDigitWrong.
 	Carried, Computed byte
-	// NorthAmerican reports that the first character (1 to 5) assigns the
-	// maker to North America, where the check digit is a duty.
+	// NorthAmerican reports that the first character (1 to 5 by ISO 3780, from
+	// memory) assigns the maker to North America, where the check digit is a
+	// duty. Only VIN, VINCheckDigitWrong and PIN have it.
 	NorthAmerican bool
 	// MakerCode is positions 1 to 3, and 12 to 14 too when a 9 in position 3
 	// marks a maker of few machines. Empty unless the class is VIN or

@@ -179,6 +179,17 @@ func TestWrongCheckDigitTellsWhereItIsADuty(t *testing.T) {
 	}
 }
 
+func TestNorthAmericaIsOneToFive(t *testing.T) {
+	// Region characters of ISO 3780, from memory: 1 to 5 North America, 6 and 7
+	// Oceania, 8 and 9 South America, letters elsewhere.
+	for _, c := range alphabet {
+		got := Classify(string(c) + "M8GDM9A0KP042788")
+		if want := strings.ContainsRune("12345", c); got.NorthAmerican != want {
+			t.Errorf("%c: North American %v, want %v", c, got.NorthAmerican, want)
+		}
+	}
+}
+
 func TestMakerOfFewMachines(t *testing.T) {
 	// 49 CFR 565.15(a): a 9 in position 3 always means a six-character maker
 	// code in positions 1 to 3 and 12 to 14.

@@ -1,6 +1,7 @@
 package calendar
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
 	"time"
@@ -216,6 +217,9 @@ func TestRoster(t *testing.T) {
 	if want := "00:15-02:00 07:30-12:00 12:30-14:00 15:00-16:00 22:00-00:00"; got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
+	if got := r.Expand(loc, d.At(0, loc), d.At(0, loc)); got != nil {
+		t.Errorf("an empty range gives %v", got)
+	}
 	r.Absences = append(r.Absences, Closure{Start: d.At(15*60+30, loc), Reason: "leave"})
 	got = clockText(r.Expand(loc, d.At(13*60, loc), d.AddDays(9).At(0, loc)))
 	if want := "13:00-14:00 15:00-15:30"; got != want {
@@ -278,6 +282,35 @@ func TestValidateListsEverything(t *testing.T) {
 	}
 	if diff := cmp.Diff(want, lines); diff != "" {
 		t.Errorf("errors (-want +got):\n%s", diff)
+	}
+}
+
+func TestValidateRosterNamesThePart(t *testing.T) {
+	bad := Hours{Weekly: EveryDay(ClockSpan{60, 60})}
+	err := Roster{Shifts: bad, Breaks: bad}.Validate()
+	if err == nil || !strings.Contains(err.Error(), "shifts: Sunday") || !strings.Contains(err.Error(), "breaks: Sunday") {
+		t.Errorf("got %v, want both parts named", err)
+	}
+}
+
+func TestJSON(t *testing.T) {
+	type file struct {
+		At   ClockTime
+		Span ClockSpan
+		Day  Date
+	}
+	const want = `{"At":"07:30","Span":"22:00-06:00","Day":"12-25"}`
+	var f file
+	if err := json.Unmarshal([]byte(want), &f); err != nil {
+		t.Fatal(err)
+	}
+	if got, err := json.Marshal(f); err != nil || string(got) != want {
+		t.Errorf("got %s, %v, want %s", got, err, want)
+	}
+	for _, bad := range []string{`{"At":"7"}`, `{"Span":"7"}`, `{"Day":"7"}`} {
+		if err := json.Unmarshal([]byte(bad), &f); err == nil {
+			t.Errorf("%s is accepted", bad)
+		}
 	}
 }
 

@@ -164,6 +164,17 @@ func TestValidateOutdoor(t *testing.T) {
 	}
 }
 
+func TestCauseNames(t *testing.T) {
+	seen := map[string]bool{}
+	for c := CauseClosure; c <= CauseQuietHours; c++ {
+		text, err := c.MarshalText()
+		if err != nil || seen[string(text)] || strings.Contains(string(text), "(") {
+			t.Errorf("cause %d has the name %q, %v", c, text, err)
+		}
+		seen[string(text)] = true
+	}
+}
+
 func TestLightText(t *testing.T) {
 	for _, l := range []Light{SunriseToSunset, CivilTwilight} {
 		text, err := l.MarshalText()

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"slices"
 	"time"
 )
 
@@ -146,15 +145,15 @@ type SunEvent struct {
 // the day's midnight is not the sun's, a day may have no event, one, two sets
 // or two rises.
 type SunDay struct {
-	Events  []SunEvent // in order
-	UpAtDay bool       // it was light when the day began
+	Events    []SunEvent // in order
+	UpAtStart bool       // it was light when the day began
 }
 
 // AlwaysUp reports that it never got dark.
-func (d SunDay) AlwaysUp() bool { return d.UpAtDay && len(d.Events) == 0 }
+func (d SunDay) AlwaysUp() bool { return d.UpAtStart && len(d.Events) == 0 }
 
 // AlwaysDown reports that it never got light.
-func (d SunDay) AlwaysDown() bool { return !d.UpAtDay && len(d.Events) == 0 }
+func (d SunDay) AlwaysDown() bool { return !d.UpAtStart && len(d.Events) == 0 }
 
 // SunEvents is what the sun does at p on day d of the place's own calendar.
 func SunEvents(p Place, l Light, d Date) SunDay {
@@ -179,31 +178,33 @@ func sunCrossings(p Place, l Light, from, to time.Time) (events []SunEvent, upAt
 	loc := orUTC(p.Location)
 	limit := math.Cos(l.zenith())
 	height := func(t time.Time) float64 { return sinAltitude(p, t) - limit }
-	add := func(a, b time.Time, rise bool) {
-		at := bisect(height, a, b).In(loc)
-		events = append(events, SunEvent{at, rise})
+	cross := func(a, b time.Time, rise bool) {
+		if at := bisect(height, a, b).In(loc); at.Before(to) {
+			events = append(events, SunEvent{at, rise})
+		}
 	}
 	t0, t1 := from, from
 	h0 := height(from)
 	h1 := h0
-	upAtStart = h0 > 0
-	for t1.Before(to) {
-		t2 := earlier(t1.Add(scanStep), to)
+	// The scan ends a step late, so that a turning point of the height just
+	// before to has a sample on its far side.
+	for end := to.Add(scanStep); t1.Before(end); {
+		t2 := t1.Add(scanStep)
 		h2 := height(t2)
 		switch {
 		case h1 > 0 != (h2 > 0):
-			add(t1, t2, h2 > 0)
-		case h0 > 0 == (h1 > 0) && math.Abs(h1) < math.Min(math.Abs(h0), math.Abs(h2)):
+			cross(t1, t2, h2 > 0)
+		case h0 > 0 == (h1 > 0) && math.Abs(h1) <= math.Abs(h0) && math.Abs(h1) <= math.Abs(h2):
 			// The height turns back near the limit: look for a crossing and
 			// its return that the scan stepped over.
 			if peak := extremum(height, t0, t2, h1 > 0); height(peak) > 0 != (h1 > 0) {
-				add(t0, peak, h1 <= 0)
-				add(peak, t2, h1 > 0)
+				cross(t0, peak, h1 <= 0)
+				cross(peak, t2, h1 > 0)
 			}
 		}
 		t0, t1, h0, h1 = t1, t2, h1, h2
 	}
-	return slices.DeleteFunc(events, func(e SunEvent) bool { return !e.At.Before(to) }), upAtStart
+	return events, height(from) > 0
 }
 
 // bisect narrows a change of sign of f in (a, b] to its second side.

@@ -324,6 +324,78 @@ func TestScanMissesNoCrossing(t *testing.T) {
 	})
 }
 
+func TestShortDaysAndNightsAreFound(t *testing.T) {
+	// At the edge of polar day and night the sun is up, or down, for minutes.
+	// Find the latitude of that edge on a day, step over it a little, and
+	// compare with the sun's height every five seconds. Many longitudes are
+	// drawn where that happens around the bounds of the day.
+	atMidnight := rapid.OneOf(rapid.Float64Range(-6, 6), rapid.Float64Range(174, 180), rapid.Float64Range(-180, -174))
+	longitude := rapid.OneOf(rapid.Float64Range(-180, 180), atMidnight, atMidnight)
+	rapid.Check(t, func(t *rapid.T) {
+		winter := rapid.Bool().Draw(t, "winter")
+		d := Date{2026, 6, 1}
+		if winter {
+			d.Month = 12
+		}
+		d = d.AddDays(rapid.IntRange(0, 40).Draw(t, "day"))
+		p := Place{LongitudeDeg: longitude.Draw(t, "lon")}
+		from, to := d.At(0, nil), d.At(minutesPerDay, nil)
+		limit := math.Cos(SunriseToSunset.zenith())
+		// turning is the highest point of a winter day, the lowest of a summer day.
+		turning := func(lat float64) (extreme float64) {
+			p.LatitudeDeg = lat
+			extreme = sinAltitude(p, from) - limit
+			for at := from; at.Before(to); at = at.Add(3 * time.Minute) {
+				if h := sinAltitude(p, at) - limit; (h > extreme) == winter {
+					extreme = h
+				}
+			}
+			return extreme
+		}
+		low, high := 60.0, 75.0 // below: a night in summer, a day in winter
+		for range 25 {
+			mid := (low + high) / 2
+			if (turning(mid) > 0) == winter {
+				low = mid
+			} else {
+				high = mid
+			}
+		}
+		p.LatitudeDeg = low - rapid.Float64Range(0.002, 0.03).Draw(t, "step_deg") // up or down for 6 to 30 minutes
+
+		up := sinAltitude(p, from) > limit
+		var want []SunEvent
+		for at := from; at.Before(to); at = at.Add(5 * time.Second) {
+			if now := sinAltitude(p, at) > limit; now != up {
+				up = now
+				want = append(want, SunEvent{at, now})
+			}
+		}
+		got := SunEvents(p, SunriseToSunset, d).Events
+		if len(got) > 0 && got[0].At.Equal(from) {
+			got = got[1:] // the brute force starts after it
+		}
+		if len(got) != len(want) {
+			t.Fatalf("%s at %v: %v, want %v", d, p, got, want)
+		}
+		for i := range got {
+			if got[i].Rise != want[i].Rise || want[i].At.Sub(got[i].At).Abs() > 5*time.Second {
+				t.Fatalf("%s at %v: %v, want %v", d, p, got, want)
+			}
+		}
+	})
+}
+
+func TestShortDayJustBeforeMidnight(t *testing.T) {
+	// Found by the property above: no sample of a scan that stops at midnight
+	// lies behind this day's only noon. Times by brute force.
+	p := Place{LatitudeDeg: 68.8034099638462, LongitudeDeg: -175.6875}
+	got := SunEvents(p, SunriseToSunset, Date{2027, 1, 9})
+	if len(got.Events) != 2 || got.Events[0].At.Format("15:04") != "23:43" || got.Events[1].At.Format("15:04") != "23:56" {
+		t.Errorf("%v, want a rise at 23:43 and a set at 23:56", got.Events)
+	}
+}
+
 func TestDaylightRoundsAndOffsets(t *testing.T) {
 	// London, 21 June 2025: sunrise 03:43, sunset 20:22 UTC (as above).
 	london := Place{LatitudeDeg: 51.5074, LongitudeDeg: -0.1278}
