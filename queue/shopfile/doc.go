@@ -1,0 +1,2 @@
+// Package shopfile reads and writes the hand-written shop file.
+package shopfile
