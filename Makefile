@@ -1,0 +1,40 @@
+# tickover: build, test and run. `make help` lists the targets.
+GO        ?= go
+DEMO      ?= 127.0.0.1:8425
+FUZZTIME  ?= 20s
+PKGS      := ./...
+
+.DEFAULT_GOAL := help
+.PHONY: help run build test deps lint bench fuzz soak demo
+
+help: ## list the targets
+	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+run: ## start everything with the demo shop at http://127.0.0.1:8425
+	$(GO) run ./cmd/tickover demo --listen $(DEMO)
+
+build: ## the one binary, in bin/
+	$(GO) build -trimpath -o bin/tickover ./cmd/tickover
+
+test: deps ## every test, with real NATS, Redis and Chromium
+	$(GO) vet $(PKGS)
+	$(GO) test -timeout 12m $(PKGS)
+
+deps: ## what the tests need from the system
+	@./deploy/test-deps.sh
+
+lint: ## gofmt, vet and staticcheck
+	@out=$$(gofmt -l .); test -z "$$out" || { echo "not gofmt-ed: $$out"; exit 1; }
+	$(GO) vet $(PKGS)
+	$(GO) run honnef.co/go/tools/cmd/staticcheck@v0.8.2 $(PKGS)
+
+bench: ## benchmarks (figures are in DEVELOPERS.md)
+	$(GO) test -run '^$$' -bench . -benchmem $(PKGS)
+
+fuzz: ## each fuzz target for FUZZTIME
+	@./deploy/fuzz.sh $(FUZZTIME)
+
+soak: ## the long runs: 200,000 command sequences, 200 simulated days, the race detector
+	TICKOVER_SEQUENCES=200000 $(GO) test -timeout 60m -run 'TestNothingUnsafeIsEverRecorded' -v ./queue
+	TICKOVER_DAYS=200 $(GO) test -timeout 120m -v ./services/simshop
+	$(GO) test -race -timeout 60m $(PKGS)

@@ -1,0 +1,30 @@
+#!/bin/sh
+# Makes sure that what the tests need from the system is there: a browser and a
+# Redis server. Installs them where that is possible, else names what is missing.
+set -eu
+
+missing=""
+need() { # command, Debian package
+	command -v "$1" >/dev/null 2>&1 || missing="$missing $2"
+}
+need chromium chromium
+need redis-server redis-server
+[ -n "$missing" ] || exit 0
+
+sudo=""
+if [ "$(id -u)" != 0 ]; then
+	if command -v sudo >/dev/null 2>&1 && sudo -n true 2>/dev/null; then
+		sudo="sudo -n"
+	else
+		echo "The tests need these packages, and this user may not install them:$missing" >&2
+		echo "Install them, for example: apt-get install$missing" >&2
+		exit 1
+	fi
+fi
+if ! command -v apt-get >/dev/null 2>&1; then
+	echo "The tests need these programs, and there is no apt-get to install them:$missing" >&2
+	exit 1
+fi
+echo "installing for the tests:$missing"
+$sudo apt-get update -qq
+DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends $missing >/dev/null
