@@ -245,7 +245,7 @@ func (l *JetStream) repeated(ctx context.Context, en *queue.Entry, seq uint64) (
 }
 
 func (l *JetStream) sameOr(en *queue.Entry, m *jetstream.RawStreamMsg) (uint64, error) {
-	r, err := rawOf(m.Subject, m.Header, m.Data, m.Sequence, m.Time)
+	r, err := rawOf(m.Subject, m.Header.Get, m.Data, m.Sequence, m.Time)
 	if err == nil && r.site == en.Site && r.hash() == en.Hash() {
 		return m.Sequence, nil
 	}
@@ -287,7 +287,7 @@ func (l *JetStream) position(site queue.SiteID, m *jetstream.RawStreamMsg, err e
 	if err != nil {
 		return Position{}, l.requestError("read site "+string(site), err)
 	}
-	r, err := rawOf(m.Subject, m.Header, m.Data, m.Sequence, m.Time)
+	r, err := rawOf(m.Subject, m.Header.Get, m.Data, m.Sequence, m.Time)
 	if err != nil {
 		return Position{}, err
 	}

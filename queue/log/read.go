@@ -57,74 +57,101 @@ func (l *JetStream) deliver(ctx context.Context, site queue.SiteID, after, until
 			return err
 		}
 	}
+	return l.entries(ctx, span{site, after, until}, true, func(e *scanned) error {
+		if err := chain.next(e.entry); err != nil {
+			return err
+		}
+		return fn(e.entry)
+	})
+}
+
+// span is what a reader wants: the site's entries in (after, until]. No site:
+// those of all; until 0: without end.
+type span struct {
+	site         queue.SiteID
+	after, until uint64
+}
+
+func (s span) subject() string {
+	if s.site == "" {
+		return subjectAll
+	}
+	return subjectOf(s.site)
+}
+
+// entries calls fn for what is stored, in order, on the caller's goroutine.
+// With decode the entry is decoded; otherwise its hash is computed.
+func (l *JetStream) entries(ctx context.Context, want span, decode bool, fn func(*scanned) error) error {
 	inner, cancel := context.WithCancel(ctx)
 	batches := make(chan *batch, batchesMax)
 	fetched := make(chan error, 1)
 	go func() {
 		defer close(batches)
-		fetched <- l.fetch(inner, site, after, until, batches)
+		fetched <- l.fetch(inner, want, decode, batches)
 	}()
-	err := drain(batches, &chain, fn)
+	err := drain(batches, fn)
 	cancel()
-	for range batches { // let the fetcher end
+	for b := range batches { // let the fetcher and the decoders end
+		<-b.done
 	}
 	if ferr := <-fetched; err == nil {
 		err = ferr
 	}
-	if err == nil && until > 0 && chain.seq < until {
-		err = ctx.Err()
-	}
 	return err
 }
 
-func drain(batches <-chan *batch, chain *chainCheck, fn func(*queue.Entry) error) error {
+func drain(batches <-chan *batch, fn func(*scanned) error) error {
 	for b := range batches {
 		<-b.done
-		for _, en := range b.entries {
-			if err := chain.next(en); err != nil {
+		for i := range b.entries {
+			e := &b.entries[i]
+			if e.err != nil {
+				return e.err
+			}
+			if err := fn(e); err != nil {
 				return err
 			}
-			if err := fn(en); err != nil {
-				return err
-			}
-		}
-		if b.err != nil {
-			return b.err
 		}
 	}
 	return nil
 }
 
-// batch is a few messages, decoded on their own goroutine.
+// batch is a few messages, worked on by their own goroutine.
 type batch struct {
 	msgs    []jetstream.Msg
-	entries []*queue.Entry
-	err     error // of the first entry that could not be decoded
+	entries []scanned
 	done    chan struct{}
 }
 
-func (b *batch) decode() {
+// run takes the messages apart up to the first that is no good.
+func (b *batch) run(decode bool) {
 	defer close(b.done)
-	b.entries = make([]*queue.Entry, 0, len(b.msgs))
+	b.entries = make([]scanned, 0, len(b.msgs))
 	for _, m := range b.msgs {
-		meta, err := m.Metadata()
-		if err != nil {
-			b.err = err
-			return
+		e := scannedOf(m, decode)
+		b.entries = append(b.entries, e)
+		if e.err != nil {
+			break
 		}
-		r, err := rawOf(m.Subject(), m.Headers(), m.Data(), meta.Sequence.Stream, meta.Timestamp)
-		if err != nil {
-			b.err = err
-			return
-		}
-		en, err := r.decode()
-		if err != nil {
-			b.err = err
-			return
-		}
-		b.entries = append(b.entries, en)
 	}
 	b.msgs = nil
+}
+
+func scannedOf(m jetstream.Msg, decode bool) (e scanned) {
+	meta, err := m.Metadata()
+	if err != nil {
+		return scanned{err: err}
+	}
+	e.rawEntry, e.err = rawOf(m.Subject(), m.Headers().Get, m.Data(), meta.Sequence.Stream, meta.Timestamp)
+	if e.err != nil {
+		return e
+	}
+	if !decode {
+		e.sum = e.hash()
+	} else if e.entry, e.err = e.decode(); e.err == nil {
+		e.sum = e.entry.Hash()
+	}
+	return e
 }
 
 // chainCheck demands that each entry follows the one before it.
@@ -148,13 +175,12 @@ func (c *chainCheck) next(en *queue.Entry) error {
 	return nil
 }
 
-// fetch sends the site's messages in (after, until] to out, in order, each
-// once, and begins again behind the last one when the server or the way to it
-// fails.
-func (l *JetStream) fetch(ctx context.Context, site queue.SiteID, after, until uint64, out chan<- *batch) error {
+// fetch sends the messages to out, in order, each once, and begins again behind
+// the last one when the server or the way to it fails.
+func (l *JetStream) fetch(ctx context.Context, want span, decode bool, out chan<- *batch) error {
 	wait := 50 * time.Millisecond
 	for {
-		s := session{l: l, site: site, after: after, until: until, out: out}
+		s := session{l: l, span: want, decode: decode, out: out}
 		err := s.run(ctx)
 		switch {
 		case ctx.Err() != nil:
@@ -162,17 +188,17 @@ func (l *JetStream) fetch(ctx context.Context, site queue.SiteID, after, until u
 		case err == nil:
 			return nil
 		case errors.Is(err, nats.ErrConnectionClosed) || errors.Is(err, ErrClosed) || l.nc.IsClosed():
-			return fmt.Errorf("read site %s: %w", site, ErrClosed)
+			return fmt.Errorf("read %s: %w", want.subject(), ErrClosed)
 		}
 		var damage *DamageError
 		if errors.As(err, &damage) {
 			return err
 		}
-		if s.after > after {
+		if s.after > want.after {
 			wait = 50 * time.Millisecond
 		}
-		after = s.after
-		l.log.Debug("log reader starts again", zap.String("site", string(site)), zap.Uint64("after", after), zap.Error(err))
+		want.after = s.after
+		l.log.Debug("log reader starts again", zap.String("subject", want.subject()), zap.Uint64("after", want.after), zap.Error(err))
 		if !pause(ctx, wait) {
 			return ctx.Err()
 		}
@@ -182,16 +208,16 @@ func (l *JetStream) fetch(ctx context.Context, site queue.SiteID, after, until u
 
 // session is one consumer's life.
 type session struct {
-	l            *JetStream
-	site         queue.SiteID
-	after, until uint64 // after moves with what was sent
-	out          chan<- *batch
+	l      *JetStream
+	span   // after moves with what was sent
+	decode bool
+	out    chan<- *batch
 }
 
 var errGap = errors.New("the server left a message out")
 
 func (s *session) run(ctx context.Context) error {
-	cons, err := s.l.consumer(ctx, s.site, s.after)
+	cons, err := s.l.consumer(ctx, s.span)
 	if err != nil {
 		return err
 	}
@@ -267,7 +293,7 @@ func (s *session) forward(ctx context.Context, msgs <-chan jetstream.Msg, failed
 			}
 		}
 		if len(b.msgs) > 0 {
-			go b.decode()
+			go b.run(s.decode)
 			select {
 			case s.out <- b:
 			case <-ctx.Done():
@@ -298,12 +324,12 @@ func (s *session) unreadable() error {
 
 // consumer makes a reader that lives in the server's memory and needs no
 // acknowledgements.
-func (l *JetStream) consumer(ctx context.Context, site queue.SiteID, after uint64) (jetstream.Consumer, error) {
+func (l *JetStream) consumer(ctx context.Context, want span) (jetstream.Consumer, error) {
 	ctx, cancel := context.WithTimeout(ctx, l.timeout)
 	defer cancel()
 	return l.js.CreateConsumer(ctx, StreamName, jetstream.ConsumerConfig{
-		FilterSubject: subjectOf(site), DeliverPolicy: jetstream.DeliverByStartSequencePolicy,
-		OptStartSeq: after + 1, AckPolicy: jetstream.AckNonePolicy, MaxDeliver: 1,
+		FilterSubject: want.subject(), DeliverPolicy: jetstream.DeliverByStartSequencePolicy,
+		OptStartSeq: want.after + 1, AckPolicy: jetstream.AckNonePolicy, MaxDeliver: 1,
 		MemoryStorage: true, Replicas: 1, InactiveThreshold: consumerIdle,
 	})
 }

@@ -40,6 +40,8 @@ type Options struct {
 	Timeout time.Duration
 	// MarkSync is how often the high-water mark is put on disk. 0: 1 s.
 	MarkSync time.Duration
+	// Progress hears how far the check at the start is; nil: nobody.
+	Progress Progress
 	// Logger; nil: none.
 	Logger *zap.Logger
 }
@@ -128,6 +130,10 @@ func Open(ctx context.Context, opts Options) (_ *Server, err error) {
 // start brings the parts up in an order in which each can trust the one
 // before: check the files, start the server, compare what it sees, serve.
 func (s *Server) start(ctx context.Context) error {
+	found, err := s.examine(ctx)
+	if err != nil {
+		return err
+	}
 	limit, err := s.storeLimit()
 	if err != nil {
 		return err
@@ -143,11 +149,13 @@ func (s *Server) start(ctx context.Context) error {
 		nc.Close()
 		return err
 	}
-	last, err := s.lastOfStream(ctx)
-	if err != nil {
+	if err := s.compare(ctx, found); err != nil {
 		return err
 	}
-	if s.mark, err = openMark(s.opts.Dir, last); err != nil {
+	if err := s.forgetCopy(); err != nil {
+		return fmt.Errorf("open log: %w", err)
+	}
+	if s.mark, err = openMark(s.opts.Dir, found.last); err != nil {
 		return err
 	}
 	s.guard, s.stored, s.explain = s.checkDisk, s.advance, s.health
@@ -232,7 +240,7 @@ func (s *Server) Close() error {
 	return s.closeErr
 }
 
-// abort undoes a start that failed.
+// abort undoes a start that failed, and what the server did to the files.
 func (s *Server) abort() {
 	if s.JetStream != nil {
 		s.nc.Close()
@@ -243,6 +251,8 @@ func (s *Server) abort() {
 	}
 	if s.mark != nil {
 		_ = s.mark.close(false)
+	} else if err := s.undoStart(); err != nil {
+		s.opts.Logger.Error("log: files not put back; the next start does", zap.Error(err))
 	}
 	_ = s.lock.unlock()
 }
@@ -301,7 +311,7 @@ func (s *Server) lastOfStream(ctx context.Context) (Position, error) {
 	if err != nil {
 		return Position{}, s.requestError("read the last entry", err)
 	}
-	r, err := rawOf(m.Subject, m.Header, m.Data, m.Sequence, m.Time)
+	r, err := rawOf(m.Subject, m.Header.Get, m.Data, m.Sequence, m.Time)
 	return Position{m.Sequence, r.hash()}, err
 }
 

@@ -10,7 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
 	"tickover/queue"
@@ -29,6 +28,7 @@ const (
 	headerFormat  = "Tickover-Format"  // format version of the entry
 	headerProgram = "Tickover-Program" // version of the program that wrote it
 	headerCommand = "Tickover-Command" // command id
+	headerStored  = "Tickover-Stored"  // of a restored entry: when it was stored first
 )
 
 // duplicateWindow is how long the server itself remembers command ids. Repeats
@@ -120,22 +120,27 @@ func entrySum(prev, body []byte) (sum [sha256.Size]byte) {
 
 // rawOf takes a message apart. An error is a *DamageError or wraps
 // queue.ErrNewerFormat.
-func rawOf(subject string, h nats.Header, body []byte, seq uint64, stored time.Time) (rawEntry, error) {
+func rawOf(subject string, header func(string) string, body []byte, seq uint64, stored time.Time) (rawEntry, error) {
 	site, ok := siteOf(subject)
 	if !ok {
 		return rawEntry{}, foreign(seq, "", fmt.Sprintf("message on subject %q", subject))
 	}
 	r := rawEntry{
 		seq: seq, stored: stored, site: site, body: body,
-		prev: queue.Hash(h.Get(headerPrev)), program: h.Get(headerProgram),
-		command: queue.CommandID(h.Get(headerCommand)),
+		prev: queue.Hash(header(headerPrev)), program: header(headerProgram),
+		command: queue.CommandID(header(headerCommand)),
 	}
 	var err error
-	if r.format, err = strconv.Atoi(h.Get(headerFormat)); err != nil || r.format < 1 {
+	if r.format, err = strconv.Atoi(header(headerFormat)); err != nil || r.format < 1 {
 		return rawEntry{}, foreign(seq, site, "message without a format version")
 	}
 	if r.format > queue.FormatVersion {
 		return rawEntry{}, r.newer(nil)
+	}
+	if first := header(headerStored); first != "" {
+		if r.stored, err = time.Parse(time.RFC3339Nano, first); err != nil {
+			return rawEntry{}, foreign(seq, site, fmt.Sprintf("restored message with time %q", first))
+		}
 	}
 	return r, nil
 }

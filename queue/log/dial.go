@@ -1,0 +1,59 @@
+package log
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"go.uber.org/zap"
+)
+
+// DialOptions of a log that a NATS server elsewhere keeps.
+type DialOptions struct {
+	URL   string // one server or several, separated by commas
+	Token string
+	// Replicas of the stream if it is made; 0: 1. A cluster of three has 3.
+	Replicas int
+	Program  string        // this program's version, kept with each entry
+	Timeout  time.Duration // of one request; 0: 5 s
+	Logger   *zap.Logger   // nil: none
+	// Conn are further options of the connection.
+	Conn []nats.Option
+}
+
+// Dial connects to a log over the network and makes its stream if there is
+// none. That server must sync before it acknowledges (jetstream {
+// sync_interval: always }, or replicas); the connection can't tell.
+func Dial(ctx context.Context, o DialOptions) (*JetStream, error) {
+	if o.URL == "" {
+		return nil, errors.New("dial log: no address given")
+	}
+	if o.Timeout == 0 {
+		o.Timeout = 5 * time.Second
+	}
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	opts := []nats.Option{nats.Name("tickover log"), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.Timeout(o.Timeout)}
+	if o.Token != "" {
+		opts = append(opts, nats.Token(o.Token))
+	}
+	nc, err := nats.Connect(o.URL, append(opts, o.Conn...)...)
+	if err != nil {
+		return nil, fmt.Errorf("dial log at %s: %w", o.URL, err)
+	}
+	l, err := newJetStream(ctx, nc, max(o.Replicas, 1), o.Program, o.Timeout, o.Logger)
+	if err != nil {
+		nc.Close()
+		return nil, err
+	}
+	return l, nil
+}
+
+// Close ends the connection. Readers end with ErrClosed.
+func (l *JetStream) Close() error {
+	l.nc.Close()
+	return nil
+}
