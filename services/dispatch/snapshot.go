@@ -1,0 +1,281 @@
+package dispatch
+
+import (
+	"fmt"
+	"slices"
+	"sort"
+	"time"
+
+	"tickover/queue"
+	"tickover/scheduler/calendar"
+	"tickover/scheduler/model"
+	"tickover/services/almanac"
+)
+
+// SnapshotOptions bound what is planned.
+type SnapshotOptions struct {
+	// HorizonDays is how many days with opening hours, today included, are
+	// planned; 0: 10.
+	HorizonDays int
+}
+
+// Defaults and bounds of the horizon, in days with opening hours.
+const (
+	horizonDays    = 10
+	horizonDaysMax = 60
+)
+
+// Ids of the calendars that activities refer to.
+const (
+	calendarOpen    model.CalendarID = "opening hours"
+	calendarOutdoor model.CalendarID = "outdoor hours"
+)
+
+// familyTag is the tag of an interface that speaks to a controller family, and
+// what a need of an interface asks for.
+func familyTag(f queue.Family) string { return "family " + string(f) }
+
+// Snapshot is the planning problem of a state at a moment: the one place where
+// the shop's words become the scheduler's. A tick is a minute since the
+// midnight, on the shop's clock, before now. Moments are rounded to the safe
+// side: Now and starts of windows up, ends of windows down.
+//
+// The error tells of a state that no log can lead to.
+func Snapshot(st *queue.State, a *almanac.Almanac, now time.Time, prev *Plan, o SnapshotOptions) (*model.Problem, error) {
+	s, err := takeSnapshot(st, a, now, prev, o)
+	if err != nil {
+		return nil, err
+	}
+	return s.p, nil
+}
+
+func takeSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, prev *Plan, o SnapshotOptions) (*snapshot, error) {
+	if st.Shop == nil || a == nil {
+		return nil, fmt.Errorf("snapshot of site %s: no shop file is in effect", st.Site)
+	}
+	s := newSnapshot(st, a, now, o)
+	s.calendars()
+	s.resources()
+	s.workers()
+	for _, u := range s.units {
+		if err := s.unit(u); err != nil {
+			return nil, err
+		}
+	}
+	s.previous(prev)
+	if n := s.shop.Limits.YardCapacity; n > 0 {
+		s.p.Buffer = &model.Buffer{Capacity: n}
+	}
+	s.p.Weights = weightsOf(s.shop.Objective)
+	return s, nil
+}
+
+// snapshot gathers one problem.
+type snapshot struct {
+	ticks
+	st    *queue.State
+	shop  *queue.Shop
+	a     *almanac.Almanac
+	units []*queue.Unit // in the shop, by id
+	open  calendar.Set
+	p     *model.Problem
+}
+
+func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotOptions) *snapshot {
+	local := now.In(a.Location())
+	midnight := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, a.Location()).UTC()
+	s := &snapshot{
+		ticks: ticks{origin: midnight.Truncate(time.Minute), now: now},
+		st:    st, shop: st.Shop, a: a, units: st.OpenUnits(),
+	}
+	s.nowT = s.up(now)
+	s.until = s.horizon(orDefault(o.HorizonDays, horizonDays))
+	s.p = &model.Problem{Origin: s.origin, Now: s.nowT, Horizon: s.down(s.until)}
+	return s
+}
+
+func orDefault(n, otherwise int) int {
+	if n <= 0 {
+		return otherwise
+	}
+	return n
+}
+
+// horizon is the end of the days-th day with opening hours from now on.
+func (s *snapshot) horizon(days int) time.Time {
+	days = min(days, horizonDaysMax)
+	end := s.now.AddDate(0, 0, 3*days+14) // holidays and shut weekdays in between
+	s.open = s.a.Open(s.origin, end)
+	last, seen := "", 0
+	until := s.now.AddDate(0, 0, days)
+	for _, iv := range s.open {
+		if !iv.End.After(s.now.Add(time.Minute)) {
+			continue
+		}
+		if day := iv.Start.In(s.a.Location()).Format(time.DateOnly); day != last {
+			if seen == days {
+				break
+			}
+			last, seen = day, seen+1
+		}
+		until = iv.End
+	}
+	s.open = s.open.Clip(s.origin, until)
+	return until
+}
+
+func (s *snapshot) calendars() {
+	s.p.Calendars = []model.Calendar{
+		{ID: calendarOpen, Name: string(calendarOpen), Open: s.windows(s.open)},
+		{ID: calendarOutdoor, Name: string(calendarOutdoor), Open: s.windows(s.a.Outdoor(s.origin, s.until))},
+	}
+}
+
+func (s *snapshot) resources() {
+	outdoor := s.p.Calendars[1].Open
+	families := map[queue.Family]bool{}
+	for _, u := range s.units {
+		families[u.Machine.Family] = true
+	}
+	for i := range s.shop.Resources {
+		r := &s.shop.Resources[i]
+		m := model.Resource{
+			ID: model.ResourceID(r.ID), Kind: r.Kind.String(), Tags: slices.Clone(r.Tags),
+			Capacity: int64(max(1, r.Capacity)), Closures: s.closures(s.st.Closures[r.ID]),
+		}
+		if r.Kind.Outdoors() {
+			m.Open, m.Within = outdoor, true
+		}
+		if r.Kind == queue.Interface {
+			for f := range families {
+				if r.Speaks(f) {
+					m.Tags = append(m.Tags, familyTag(f))
+				}
+			}
+		}
+		sort.Strings(m.Tags)
+		s.p.Resources = append(s.p.Resources, m)
+	}
+}
+
+// closures that are not over, as they lie on the time line; overlapping ones
+// stay apart, each with its reason.
+func (s *snapshot) closures(cs []queue.Closure) []model.Closure {
+	var out []model.Closure
+	for _, c := range cs {
+		if !c.Until.After(s.now) {
+			continue
+		}
+		iv := model.Interval{Start: s.down(c.From), End: s.up(c.Until)}
+		if iv.Start < iv.End {
+			out = append(out, model.Closure{Interval: iv, Reason: c.Reason})
+		}
+	}
+	return out
+}
+
+func (s *snapshot) workers() {
+	for i := range s.shop.Technicians {
+		t := &s.shop.Technicians[i]
+		w := model.Worker{
+			ID:     model.WorkerID(t.ID),
+			Shifts: s.windows(s.a.Shifts(t.ID, s.st.Absences[t.ID], s.origin, s.until)),
+			Breaks: s.covers(s.a.Breaks(t.ID, s.origin, s.until)),
+		}
+		for _, skill := range t.Skills {
+			w.Skills = append(w.Skills, string(skill))
+		}
+		s.p.Workers = append(s.p.Workers, w)
+	}
+}
+
+// previous hands over where the plan in force has what is still to be done,
+// and what was accepted without a plan.
+func (s *snapshot) previous(prev *Plan) {
+	placed := map[model.ActivityID]*PlannedStep{}
+	if prev != nil {
+		for i := range prev.Steps {
+			ps := &prev.Steps[i]
+			placed[activityID(ps.Unit, ps.Step)] = ps
+		}
+	}
+	for _, u := range s.units {
+		for i := range u.Steps {
+			st := &u.Steps[i]
+			if st.Status != queue.Todo {
+				continue
+			}
+			if q, ok := s.previousOf(activityID(u.ID, st.ID), st, placed[activityID(u.ID, st.ID)]); ok {
+				s.p.Previous = append(s.p.Previous, q)
+			}
+		}
+	}
+}
+
+func (s *snapshot) previousOf(id model.ActivityID, st *queue.Step, ps *PlannedStep) (model.Previous, bool) {
+	q := model.Previous{Activity: id}
+	switch {
+	case ps != nil && !ps.Running:
+		q.Start, q.Resources = s.down(ps.Start), s.known(ps.Resources)
+		q.Workers = s.staff(ps.crew())
+	case st.Accepted != nil:
+		q.Start, q.Resources = min(s.down(st.Accepted.At), s.nowT-1), s.known(st.Accepted.Resources)
+	default:
+		return q, false
+	}
+	if acc := st.Accepted; acc != nil && s.shop.Technician(acc.Technician) != nil {
+		q.Accepted = true
+		if w := model.WorkerID(acc.Technician); !slices.Contains(q.Workers, w) {
+			q.Workers = []model.WorkerID{w}
+		}
+	}
+	return q, true
+}
+
+// crew is who does the first hands-on stretch.
+func (ps *PlannedStep) crew() []queue.PersonID {
+	for _, x := range ps.Stretches {
+		if x.HandsOn {
+			return x.Technicians
+		}
+	}
+	return nil
+}
+
+// known drops resources that the shop file no longer has.
+func (s *snapshot) known(ids []queue.ResourceID) []model.ResourceID {
+	var out []model.ResourceID
+	for _, id := range ids {
+		if s.shop.Resource(id) != nil {
+			out = append(out, model.ResourceID(id))
+		}
+	}
+	return out
+}
+
+func (s *snapshot) staff(ids []queue.PersonID) []model.WorkerID {
+	var out []model.WorkerID
+	for _, id := range ids {
+		if s.shop.Technician(id) != nil {
+			out = append(out, model.WorkerID(id))
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// weightsOf translates the shop file's prices; a shop without any takes the
+// defaults.
+func weightsOf(o queue.Objective) model.Weights {
+	w := model.ShopWeights()
+	if o == (queue.Objective{}) {
+		return w
+	}
+	milli := func(f float64) model.Cost { return model.Cost(f*1000 + 0.5) }
+	w.Tardiness, w.Flow, w.Move, w.Reassign = milli(o.Late), milli(o.Flow), milli(o.Moved), milli(o.AcceptedMove)
+	return w
+}
+
+func activityID(u queue.UnitID, st queue.StepID) model.ActivityID {
+	return model.ActivityID(string(u) + "/" + string(st))
+}
