@@ -21,7 +21,7 @@ type checkOptions struct {
 	clean    bool     // the log was stopped properly at mark
 	deep     bool     // decode the entries and follow each unit's chain, too
 	progress Progress
-	visit    func(*rawEntry) error // hears each entry, in order, once it was checked
+	visit    func(*scanned) error // hears each entry, in order, once it was checked
 }
 
 // checkResult is what the files of a log hold.
@@ -71,6 +71,13 @@ type unitLink struct {
 	hash queue.Hash
 }
 
+func newChecker(dir string, files []blockFile, o checkOptions) *checker {
+	return &checker{
+		opts: o, dir: dir, files: files, units: map[unitKey]unitLink{},
+		result: checkResult{sites: map[queue.SiteID]siteCount{}},
+	}
+}
+
 // checkStore reads all files of a log, changes none, and returns what is in
 // them. Blocks are read and hashed on several goroutines; the links between
 // entries are followed on the caller's.
@@ -79,8 +86,7 @@ func checkStore(ctx context.Context, dir string, o checkOptions) (checkResult, e
 	if err != nil {
 		return checkResult{}, err
 	}
-	c := &checker{opts: o, dir: dir, files: files, units: map[unitKey]unitLink{}}
-	c.result.sites = map[queue.SiteID]siteCount{}
+	c := newChecker(dir, files, o)
 	total, err := dirSize(filepath.Join(streamDir(dir), "msgs"))
 	if err != nil {
 		return checkResult{}, fmt.Errorf("read the store: %w", err)
@@ -201,20 +207,22 @@ func (c *checker) block(s *scan) error {
 		return &DamageError{Kind: Changed, Seq: t.seq, File: t.file.name, Offset: t.offset, What: "an entry is cut short, and others follow in " + s.file.name, Do: doRestore}
 	}
 	for i := range s.recs {
-		e := &s.recs[i]
-		if err := c.link(s, e); err != nil {
+		if err := c.take(s, &s.recs[i]); err != nil {
 			return err
-		}
-		if c.opts.visit != nil {
-			if err := c.opts.visit(&e.rawEntry); err != nil {
-				return err
-			}
 		}
 	}
 	if s.fault != faultNone {
 		return c.fault(s)
 	}
 	return nil
+}
+
+// take checks the next entry and hands it on.
+func (c *checker) take(s *scan, e *scanned) error {
+	if err := c.link(s, e); err != nil || c.opts.visit == nil {
+		return err
+	}
+	return c.opts.visit(e)
 }
 
 // link demands that the entry follows the one before it.

@@ -3,14 +3,11 @@ package log_test
 import (
 	"testing"
 
-	"go.uber.org/goleak"
 	"go.uber.org/zap/zaptest"
 
 	"tickover/queue/log"
 	"tickover/queue/log/logtest"
 )
-
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 
 func TestMem(t *testing.T) {
 	logtest.Run(t, func(t *testing.T) logtest.Store {

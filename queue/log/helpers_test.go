@@ -37,3 +37,5 @@ func fillUp(t testing.TB, l log.Log) {
 	}
 	t.Fatal("the log did not get full")
 }
+
+func isNotDurable(err error) bool { return errors.Is(err, log.ErrNotDurable) }

@@ -130,6 +130,9 @@ func Open(ctx context.Context, opts Options) (_ *Server, err error) {
 // start brings the parts up in an order in which each can trust the one
 // before: check the files, start the server, compare what it sees, serve.
 func (s *Server) start(ctx context.Context) error {
+	if err := checkPending(s.opts.Dir); err != nil {
+		return err
+	}
 	found, err := s.examine(ctx)
 	if err != nil {
 		return err
@@ -138,7 +141,7 @@ func (s *Server) start(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	if s.srv, err = startServer(s.opts, limit); err != nil {
+	if s.srv, err = startServer(s.opts, limit, true); err != nil {
 		return err
 	}
 	nc, err := s.Connect(nats.Name("log"))
@@ -165,10 +168,10 @@ func (s *Server) start(ctx context.Context) error {
 	return nil
 }
 
-func startServer(o Options, limit int64) (*server.Server, error) {
+func startServer(o Options, limit int64, sync bool) (*server.Server, error) {
 	so := &server.Options{
 		ServerName: "tickover", DontListen: true, NoSigs: true,
-		JetStream: true, StoreDir: filepath.Join(o.Dir, storeSub), SyncAlways: true,
+		JetStream: true, StoreDir: filepath.Join(o.Dir, storeSub), SyncAlways: sync,
 		JetStreamMaxStore: limit, JetStreamMaxMemory: 64 << 20,
 		MaxPayload: queue.EntryBytesMax + 64<<10,
 	}

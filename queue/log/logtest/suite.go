@@ -47,6 +47,20 @@ func Entry(site queue.SiteID, cmd queue.CommandID, n int, last log.Position) *qu
 	return en
 }
 
+// Link puts the events of an entry on a unit of their own (number k), so that
+// the chains of the units are whole.
+func Link(en *queue.Entry, k int) {
+	var prev queue.Hash
+	for i := range en.Events {
+		e := &en.Events[i]
+		e.Subject, e.N, e.Prev = queue.UnitSubject(queue.UnitID(fmt.Sprintf("T-%d", k))), uint64(i+1), prev
+		if _, err := e.MarshalJSON(); err != nil {
+			panic(err)
+		}
+		prev = e.Hash()
+	}
+}
+
 // Append appends an entry of one event and returns its position.
 func Append(t testing.TB, l log.Log, site queue.SiteID, cmd queue.CommandID, last log.Position) log.Position {
 	t.Helper()
