@@ -15,8 +15,11 @@ import (
 func (d *draft) check(r *reader) {
 	d.checkZone(r)
 	d.checkForemen(r)
+	d.kinds = map[queue.OperationID]queue.OperationKind{}
 	for i := range d.operations {
 		op := &d.operations[i]
+		d.operationNames = append(d.operationNames, string(op.ID))
+		d.kinds[op.ID] = op.Kind
 		d.checkNeeds(r, op)
 		d.checkSkills(r, op)
 		op.checkPlace(r)
@@ -61,7 +64,7 @@ func (d *draft) checkForemen(r *reader) {
 	}
 	for i, f := range d.shop.Foremen {
 		if at := d.foremanAt[i]; at != nil && !slices.Contains(ids, f) {
-			r.at(at, didYouMean(string(f), words(ids))+"; write {person: "+string(f)+"} for somebody who is no technician",
+			r.at(at, r.didYouMean(string(f), words(ids))+" Write {person: "+string(f)+"} for somebody who is no technician.",
 				"the foreman %s is no technician", quote(string(f)))
 		}
 	}
@@ -69,7 +72,7 @@ func (d *draft) checkForemen(r *reader) {
 
 // checkNeeds finds needs that the shop's resources can't meet.
 func (d *draft) checkNeeds(r *reader, op *operationDraft) {
-	if d.torn["resources"] {
+	if d.torn["resources"] || d.has(0) { // 0: a kind that was not readable
 		return
 	}
 	for i, need := range op.Needs {
@@ -90,7 +93,7 @@ func (d *draft) checkNeeds(r *reader, op *operationDraft) {
 		}
 		switch {
 		case have == 0 && need.Tag != "" && d.has(need.Kind):
-			r.at(op.needAt[i], tagHint(need, tags), "operation %s needs a %s with the tag %s, the shop has none", op.ID, need.Kind, quote(need.Tag))
+			r.at(op.needAt[i], tagHint(r, need, tags), "operation %s needs a %s with the tag %s, the shop has none", op.ID, need.Kind, quote(need.Tag))
 		case have == 0:
 			r.at(op.needAt[i], "list one under resources, or take the need out", "operation %s needs a %s, the shop has none", op.ID, need.Kind)
 		case asked > have:
@@ -103,8 +106,8 @@ func (d *draft) has(k queue.ResourceKind) bool {
 	return slices.ContainsFunc(d.shop.Resources, func(r queue.Resource) bool { return r.Kind == k })
 }
 
-func tagHint(need queue.Need, tags []string) string {
-	if hint := didYouMean(need.Tag, words(tags)); hint != "" {
+func tagHint(r *reader, need queue.Need, tags []string) string {
+	if hint := r.didYouMean(need.Tag, words(tags)); hint != "" {
 		return hint
 	}
 	return "give the tag to a " + need.Kind.String()
@@ -126,7 +129,7 @@ func (d *draft) checkSkills(r *reader, op *operationDraft) {
 		switch {
 		case !s.HandsOn:
 		case able == 0:
-			r.at(op.skillAt[i], didYouMean(string(s.Skill), words(all)), "operation %s needs the skill %s, which no technician has", op.ID, quote(string(s.Skill)))
+			r.at(op.skillAt[i], r.didYouMean(string(s.Skill), words(all)), "operation %s needs the skill %s, which no technician has", op.ID, quote(string(s.Skill)))
 			sound = false
 		case able < s.Technicians:
 			r.at(op.stretchAt[i], "lower technicians, or teach somebody", "operation %s needs %d technicians at once, %d can do it", op.ID, s.Technicians, able)
@@ -157,10 +160,11 @@ func (d *draft) countTechnicians(s queue.Skill) int {
 // checkPlace is I7 and I8 for an operation: engines run outdoors, and what is
 // outdoors says so.
 func (op *operationDraft) checkPlace(r *reader) {
-	outdoor := false
+	outdoor, atBench := false, false
 	for i, need := range op.Needs {
 		outdoor = outdoor || need.Kind.Outdoors()
 		if op.Engine && need.Kind == queue.Bench {
+			atBench = true
 			r.at(op.needAt[i], "needs: [pad] or [loop]; exhaust gas indoors kills", "operation %s runs the engine at a bench (I7)", op.ID)
 		}
 	}
@@ -169,7 +173,7 @@ func (op *operationDraft) checkPlace(r *reader) {
 		r.at(op.outAt, "add pad or loop to needs", "operation %s is outdoors, but needs no pad and no loop", op.ID)
 	case op.outAt != nil && !op.Outdoors && outdoor:
 		r.at(op.outAt, "leave outdoors out", "operation %s needs a pad or loop, which are outdoors", op.ID)
-	case op.Engine && !outdoor && len(op.Needs) == len(op.needAt) && op.whole:
+	case op.Engine && !outdoor && !atBench && op.whole:
 		r.at(orAt(op.engineAt, op.at), "add pad or loop to needs; engines run outdoors only (I7)", "operation %s runs the engine, but needs no pad and no loop", op.ID)
 	}
 	if op.Engine && op.Overnight {
@@ -241,34 +245,37 @@ func (op *operationDraft) checkKind(r *reader) {
 	}
 }
 
+// checkRework finds a shop whose test rides can fail without an answer (I13).
 func (d *draft) checkRework(r *reader) {
-	id := d.shop.Limits.ReworkOp
-	op := d.shop.Operation(id)
-	switch {
-	case d.torn["operations"] || d.torn["limits"]:
-	case id != "" && op == nil:
-		r.at(d.reworkAt, didYouMean(string(id), operationIDs(d)), "the rework operation %s does not exist", quote(string(id)))
-	case id != "" && op.Kind.Judged():
-		r.at(d.reworkAt, "choose an operation of kind general", "the rework operation %s is a %s", quote(string(id)), op.Kind)
-	case id == "" && d.reworkAt == nil:
-		for i := range d.routes {
-			for j, s := range d.routes[i].Steps {
-				if op := d.shop.Operation(s.Operation); op != nil && op.Kind == queue.TestRide {
-					at := orAt(d.limitsAt, d.routes[i].steps[j].at)
-					r.at(at, "add rework_operation: and an operation to limits (I13)", "a test ride can fail, but limits names no rework_operation")
-					return
-				}
-			}
+	if d.torn["operations"] || d.torn["limits"] {
+		return
+	}
+	if d.reworkAt == nil {
+		if at := d.firstTestRide(); at != nil {
+			r.at(orAt(d.limitsAt, at), "add rework_operation: to limits, with the operation that repairs (I13)",
+				"a test ride can fail, but limits names no rework_operation")
 		}
+		return
+	}
+	id := d.shop.Limits.ReworkOp
+	kind, found := d.kinds[id]
+	switch {
+	case id != "" && !found:
+		r.at(d.reworkAt, r.didYouMean(string(id), d.operationNames), "the rework operation %s does not exist", quote(string(id)))
+	case kind.Judged():
+		r.at(d.reworkAt, "choose an operation of kind general", "the rework operation %s is a %s", quote(string(id)), kind)
 	}
 }
 
-func operationIDs(d *draft) []string {
-	var out []string
-	for i := range d.operations {
-		out = append(out, string(d.operations[i].ID))
+func (d *draft) firstTestRide() *yaml.Node {
+	for i := range d.routes {
+		for j, s := range d.routes[i].Steps {
+			if d.kinds[s.Operation] == queue.TestRide {
+				return d.routes[i].steps[j].at
+			}
+		}
 	}
-	return out
+	return nil
 }
 
 // checkCalibrations finds two that are current for one machine, and families
@@ -290,21 +297,23 @@ func (d *draft) checkCalibrations(r *reader) {
 	for i := range d.shop.Calibrations {
 		c, at := &d.shop.Calibrations[i], d.calibrationAt[i]
 		if !every && !c.NoneNeeded && c.Family != "" && !slices.Contains(spoken, c.Family) {
-			r.at(at.family, didYouMean(string(c.Family), words(spoken)), "no interface speaks to controller family %s", quote(string(c.Family)))
+			r.at(at.family, r.didYouMean(string(c.Family), words(spoken)), "no interface speaks to controller family %s", quote(string(c.Family)))
 		}
 		if c.Make == "" || c.Model == "" || c.YearFrom == 0 || c.Revision == 0 {
 			continue
 		}
 		k := key{strings.ToLower(c.Make), strings.ToLower(c.Model), string(c.Family), string(c.Fitment), c.Revision}
+		clash := false
 		for _, j := range seen[k] {
 			if o := &d.shop.Calibrations[j]; c.YearFrom <= o.YearTo && o.YearFrom <= c.YearTo {
 				r.at(at.at, "give the newer one a higher revision, or separate the years",
 					"calibration %s and %s (line %d) both are revision %d for %s %s, fitment %s, and their years overlap",
 					c.ID, o.ID, d.calibrationAt[j].at.Line, c.Revision, c.Make, c.Model, c.Fitment)
+				clash = true
 				break
 			}
 		}
-		if len(seen[k]) < spansMax {
+		if !clash { // so there are at most as many as years
 			seen[k] = append(seen[k], i)
 		}
 	}

@@ -9,18 +9,18 @@ import (
 	"tickover/queue"
 )
 
-// itemsMax bounds each list of the shop file.
+// itemsMax bounds each section of the shop file.
 const itemsMax = 1000
 
 // items walks a mapping of id to item.
-func (r *reader) items(n *yaml.Node, what string, item func(id string, key, value *yaml.Node)) {
+func (r *reader) items(n *yaml.Node, what string, most int, item func(id string, key, value *yaml.Node)) {
 	m := r.mapping(n, what)
 	if len(m.keys) == 0 && !m.broken() {
 		r.at(n, "name at least one", "%s is empty", what)
 	}
 	for i, k := range m.keys {
-		if i == itemsMax {
-			r.at(k, "", "%s has more than %d items", what, itemsMax)
+		if i == most {
+			r.at(k, "", "%s has %d items, at most %d are allowed", what, len(m.keys), most)
 			return
 		}
 		if id := r.id(k, "a name in "+what); id != "" {
@@ -36,7 +36,7 @@ func resourceKinds() []string {
 }
 
 func (r *reader) resources(n *yaml.Node, d *draft) {
-	r.items(n, "resources", func(id string, key, value *yaml.Node) {
+	r.items(n, "resources", itemsMax, func(id string, key, value *yaml.Node) {
 		m := r.mapping(value, "resource "+id)
 		res := queue.Resource{ID: queue.ResourceID(id), Capacity: 1}
 		res.Kind = choice[queue.ResourceKind](r, m.must("kind", "bench"), "kind of resource", resourceKinds())
@@ -65,7 +65,7 @@ func (r *reader) capacity(m *mapping, res *queue.Resource) {
 		r.at(n, "leave capacity out, or list another "+res.Kind.String(), "a %s takes one unit at a time, %s says %s", res.Kind, m.what, quote(n.Value))
 		return
 	}
-	res.Capacity = r.count(n, "capacity", 1, most, 1)
+	res.Capacity = r.whole(n, "capacity", 1, most, 1)
 }
 
 // anyFamily stands for an interface that speaks to every controller.
@@ -89,7 +89,7 @@ func (r *reader) families(m *mapping, res *queue.Resource) {
 }
 
 func (r *reader) technicians(n *yaml.Node, d *draft) {
-	r.items(n, "technicians", func(id string, key, value *yaml.Node) {
+	r.items(n, "technicians", itemsMax, func(id string, key, value *yaml.Node) {
 		m := r.mapping(value, "technician "+id)
 		t := queue.Technician{ID: queue.PersonID(id)}
 		if t.Name = r.text(m.get("name"), "the name", nameMax); t.Name == "" {
@@ -113,7 +113,7 @@ func (r *reader) technicians(n *yaml.Node, d *draft) {
 
 // foremen reads [ruth, {person: owner}].
 func (r *reader) foremen(n *yaml.Node, d *draft) {
-	for _, c := range r.nodes(n) {
+	for _, c := range r.nodes(n, listMax) {
 		at, idNode := c, c
 		if c.Kind == yaml.MappingNode {
 			m := r.mapping(c, "a foreman")
@@ -149,7 +149,7 @@ func (r *reader) need(n *yaml.Node, what string) (queue.Need, bool) {
 	word = strings.TrimSpace(word)
 	var need queue.Need
 	if !slices.Contains(resourceKinds(), word) {
-		r.at(n, didYouMean(word, resourceKinds()), "%s is no kind of resource to need", quote(word))
+		r.at(n, r.didYouMean(word, resourceKinds()), "%s is no kind of resource to need", quote(word))
 		return need, false
 	}
 	_ = need.Kind.UnmarshalText([]byte(word)) // one of the words, as just seen

@@ -94,7 +94,7 @@ func (r *reader) spans(n *yaml.Node, what string) []queue.Span {
 		return nil
 	}
 	var out []queue.Span
-	for _, c := range r.nodes(n) {
+	for _, c := range r.nodes(n, spansMax) {
 		if c.Kind != yaml.ScalarNode {
 			r.at(c, `write hours like "08:00-17:30"`, "%s is %s, it should be from-to", what, kindOf(c))
 			continue
@@ -103,10 +103,6 @@ func (r *reader) spans(n *yaml.Node, what string) []queue.Span {
 		if problem != "" {
 			r.at(c, `write hours like "08:00-17:30", in 24-hour time`, "%s in %s: %s", quote(c.Value), what, problem)
 			continue
-		}
-		if len(out) == spansMax {
-			r.at(c, "", "%s has more than %d spans a day", what, spansMax)
-			break
 		}
 		for _, o := range out {
 			if spansOverlap(s, o) {
@@ -183,6 +179,7 @@ func (r *reader) days(n *yaml.Node) []queue.DayException {
 	for _, k := range m.keys {
 		if !parseDate(k.Value) {
 			r.at(k, "write it like 2026-12-25", "%s in days is no date", quote(k.Value))
+			continue
 		}
 		e := queue.DayException{Date: k.Value}
 		if v := m.value[k.Value]; v.Kind == yaml.ScalarNode && v.Value == closed {

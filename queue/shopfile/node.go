@@ -91,20 +91,26 @@ func (m *mapping) broken() bool { return m.node.Kind != yaml.MappingNode }
 func (m *mapping) done() {
 	for _, k := range m.keys {
 		if !slices.Contains(m.known, k.Value) {
-			m.r.at(k, didYouMean(k.Value, m.known), "unknown key %s in %s", quote(k.Value), m.what)
+			m.r.at(k, m.r.didYouMean(k.Value, m.known), "unknown key %s in %s", quote(k.Value), m.what)
 		}
 	}
 }
 
+// listMax bounds a list inside an item: tags, needs, steps before.
+const listMax = 100
+
 // nodes reads a sequence; a single value stands for a list of one.
-func (r *reader) nodes(n *yaml.Node) []*yaml.Node {
+func (r *reader) nodes(n *yaml.Node, most int) []*yaml.Node {
 	switch {
 	case n == nil || isNull(n):
 		return nil
-	case n.Kind == yaml.SequenceNode:
-		return n.Content
+	case n.Kind != yaml.SequenceNode:
+		return []*yaml.Node{n}
+	case len(n.Content) > most:
+		r.at(n.Content[most], "", "this list has %d items, at most %d are allowed", len(n.Content), most)
+		return n.Content[:most]
 	}
-	return []*yaml.Node{n}
+	return n.Content
 }
 
 // textMax bounds a text in bytes, nameMax a name.
@@ -170,7 +176,7 @@ func (r *reader) word(n *yaml.Node, what string) string {
 func distinct[T ~string](r *reader, n *yaml.Node, what string, read func(*yaml.Node, string) string) ([]T, []*yaml.Node) {
 	var out []T
 	var at []*yaml.Node
-	for _, c := range r.nodes(n) {
+	for _, c := range r.nodes(n, listMax) {
 		s := T(read(c, what))
 		if s == "" {
 			continue
@@ -224,8 +230,8 @@ var numberPattern = regexp.MustCompile(`^[+-]?[0-9]{1,12}(\.[0-9]{1,12})?$`)
 
 func format(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// count reads a whole number in [least, most].
-func (r *reader) count(n *yaml.Node, what string, least, most, otherwise int) int {
+// whole reads a whole number in [least, most].
+func (r *reader) whole(n *yaml.Node, what string, least, most, otherwise int) int {
 	if n == nil {
 		return otherwise
 	}
@@ -322,6 +328,6 @@ func choice[T any, P interface {
 	if n.Kind == yaml.ScalarNode {
 		word = n.Value
 	}
-	r.at(n, didYouMean(word, allowed), "%s is no %s", valueOf(n), what)
+	r.at(n, r.didYouMean(word, allowed), "%s is no %s", valueOf(n), what)
 	return v
 }

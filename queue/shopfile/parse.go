@@ -8,6 +8,7 @@ import (
 	"regexp"
 	"strings"
 	"time"
+	_ "time/tzdata" // a file is judged alike on every machine
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v4"
@@ -25,7 +26,7 @@ const (
 // Parse reads a shop file. name stands in messages, usually the file's path.
 // It returns the shop and the hash of src, or [Errors] with every mistake.
 func Parse(name string, src []byte) (*queue.Shop, queue.Hash, error) {
-	r := &reader{collector{file: name, lines: strings.Split(string(src), "\n")}}
+	r := &reader{collector{file: name, lines: strings.Split(strings.TrimPrefix(string(src), "\uFEFF"), "\n")}}
 	sections := r.load(src)
 	if sections == nil {
 		return nil, "", r.err()
@@ -63,7 +64,7 @@ func (r *reader) load(src []byte) *sections {
 	}
 	node, err := compose(src)
 	if err != nil {
-		return r.salvage(src, err)
+		return r.salvage(err)
 	}
 	if node.Kind == 0 || len(node.Content) == 0 || isNull(node.Content[0]) {
 		r.add(1, 1, "start from the demo shop's file", "the file is empty")
@@ -105,54 +106,77 @@ func compose(src []byte) (*yaml.Node, error) {
 	return nil, err
 }
 
+// sectionsMax bounds what salvage looks at; a shop file has 14 sections.
+const sectionsMax = 100
+
 var sectionPattern = regexp.MustCompile(`^[A-Za-z_][A-Za-z0-9_-]*[ \t]*:`)
 
 // salvage reads the sections of a file that is no YAML as a whole one by one,
 // so that the other mistakes are told as well.
-func (r *reader) salvage(src []byte, whole error) *sections {
-	s := &sections{torn: map[string]bool{}}
-	s.mapping = &mapping{r: r, what: "the shop file", value: map[string]*yaml.Node{}, node: &yaml.Node{Kind: yaml.MappingNode, Line: 1, Column: 1}}
+func (r *reader) salvage(whole error) *sections {
+	top := &yaml.Node{Kind: yaml.MappingNode, Line: 1, Column: 1}
+	torn := map[string]bool{}
 	var starts []int
 	for i, line := range r.lines {
-		if sectionPattern.MatchString(line) {
+		if sectionPattern.MatchString(line) && len(starts) < sectionsMax {
 			starts = append(starts, i)
 		}
 	}
-	broken := false
 	for k, from := range starts {
 		to := len(r.lines)
 		if k+1 < len(starts) {
 			to = starts[k+1]
 		}
+		if m := r.section(from, to); m != nil {
+			top.Content = append(top.Content, m.Content...)
+			continue
+		}
 		name, _, _ := strings.Cut(r.lines[from], ":")
-		name = strings.TrimSpace(name)
-		// Line breaks before the section keep its line numbers.
-		text := strings.Repeat("\n", from) + strings.Join(r.lines[from:to], "\n") + "\n"
-		node, err := compose([]byte(text))
-		if err != nil {
-			r.syntax(err)
-			s.torn[name], broken = true, true
-			continue
-		}
-		if len(node.Content) != 1 || node.Content[0].Kind != yaml.MappingNode || !r.plain(node) {
-			broken = true
-			s.torn[name] = true
-			continue
-		}
-		s.node.Content = append(s.node.Content, node.Content[0].Content...)
+		torn[strings.TrimSpace(name)] = true
 	}
-	if !broken {
-		r.syntax(whole) // the sections are sound, what is between them is not
+	if len(torn) == 0 {
+		r.syntax(whole, 0) // the sections are sound, what is between them is not
 	}
-	s.mapping = r.mapping(s.node, s.what)
-	for name := range s.torn {
+	if len(top.Content) == 0 {
+		return nil
+	}
+	s := &sections{mapping: r.mapping(top, "the shop file"), torn: torn}
+	for name := range torn {
 		s.known = append(s.known, name)
 	}
 	return s
 }
 
-// syntax notes an error of the YAML library.
-func (r *reader) syntax(err error) {
+// section reads the lines [from, to) as a mapping of its own; nil if they are
+// none, which it notes.
+func (r *reader) section(from, to int) *yaml.Node {
+	node, err := compose([]byte(strings.Join(r.lines[from:to], "\n") + "\n"))
+	if err != nil {
+		r.syntax(err, from)
+		return nil
+	}
+	shift(node, from)
+	if len(node.Content) != 1 || node.Content[0].Kind != yaml.MappingNode {
+		r.add(from+1, strings.Index(r.lines[from], ":")+1, "write a blank after the colon", "not readable as YAML: no key: value")
+		return nil
+	}
+	if !r.plain(node) {
+		return nil
+	}
+	return node.Content[0]
+}
+
+// shift moves a node by so many lines down.
+func shift(n *yaml.Node, lines int) {
+	n.Line += lines
+	for _, c := range n.Content {
+		shift(c, lines)
+	}
+}
+
+// syntax notes an error of the YAML library in text that begins after so many
+// lines.
+func (r *reader) syntax(err error, lines int) {
 	var le *yaml.LoadError
 	if !errors.As(err, &le) {
 		r.add(1, 1, "", "%v", err)
@@ -165,12 +189,12 @@ func (r *reader) syntax(err error) {
 	}
 	hint := "look for a missing quote, bracket, colon or blank, or a wrong indentation, here or in the line before"
 	switch {
-	case strings.Contains(what, "cannot start any token") && line <= len(r.lines) && strings.Contains(r.lines[line-1], "\t"):
+	case strings.Contains(what, "cannot start any token") && lines+line <= len(r.lines) && strings.Contains(r.lines[lines+line-1], "\t"):
 		hint = "indent with blanks, not with tabs"
 	case strings.Contains(what, "anchor"):
 		hint = "write the value again instead of *name"
 	}
-	r.add(line, column, hint, "not readable as YAML: %s", what)
+	r.add(lines+line, column, hint, "not readable as YAML: %s", what)
 }
 
 // plain notes anchors, aliases and tags: a shop file says what it means in
@@ -208,6 +232,8 @@ type draft struct {
 	technicianAt        []*yaml.Node
 	foremanAt           []*yaml.Node // nil for a person who is no technician
 	operations          []operationDraft
+	operationNames      []string
+	kinds               map[queue.OperationID]queue.OperationKind
 	routes              []routeDraft
 	calibrationAt       []calibrationDraft
 	reworkAt            *yaml.Node
@@ -223,7 +249,11 @@ func (r *reader) shop(s *sections) *draft {
 			s.get(key)
 			return nil
 		}
-		return s.must(key, example)
+		n := s.must(key, example)
+		if n == nil { // one message is enough
+			d.torn[key] = true
+		}
+		return n
 	}
 	d.shop.Site = queue.SiteID(r.site(must("site", "a short name of the shop, such as larkmoor")))
 	d.shop.Name = r.text(must("name", "the shop's name"), "name", nameMax)
@@ -298,7 +328,7 @@ func (r *reader) daylight(n *yaml.Node) (rule queue.DaylightRule) {
 		case from.Kind == yaml.ScalarNode && from.Value == civilTwilight:
 			rule.CivilTwilight = true
 		default:
-			r.at(from, didYouMean(from.Value, []string{sunrise, civilTwilight}), "%s is no start of the daylight", valueOf(from))
+			r.at(from, r.didYouMean(from.Value, []string{sunrise, civilTwilight}), "%s is no start of the daylight", valueOf(from))
 		}
 	}
 	rule.AfterDawn = r.duration(m.get("after"), "after", 0, 6*time.Hour, time.Minute, 0)
@@ -342,8 +372,8 @@ func (r *reader) limits(n *yaml.Node, d *draft) {
 	l.OverdueAfter = r.duration(m.get("overdue_after"), "overdue_after", 0, 24*time.Hour, time.Second, l.OverdueAfter)
 	l.CallBefore = r.duration(m.get("call_before"), "call_before", 0, time.Hour, time.Second, l.CallBefore)
 	l.ShowroomMax = r.duration(m.get("showroom_max"), "showroom_max", time.Hour, 3650*24*time.Hour, time.Minute, l.ShowroomMax)
-	l.YardCapacity = r.count(m.get("yard_capacity"), "yard_capacity", 0, 100_000, l.YardCapacity)
-	l.UnitsOpenMax = r.count(m.get("units_open_max"), "units_open_max", 0, 100_000, l.UnitsOpenMax)
+	l.YardCapacity = r.whole(m.get("yard_capacity"), "yard_capacity", 0, 100_000, l.YardCapacity)
+	l.UnitsOpenMax = r.whole(m.get("units_open_max"), "units_open_max", 0, 100_000, l.UnitsOpenMax)
 	d.reworkAt = m.get("rework_operation")
 	l.ReworkOp = queue.OperationID(r.id(d.reworkAt, "rework_operation"))
 	m.done()

@@ -96,19 +96,32 @@ type collector struct {
 	more  int
 }
 
+func (c *collector) full() bool { return len(c.list) == problemsMax }
+
+// count is how many problems were found so far.
+func (c *collector) count() int { return len(c.list) + c.more }
+
 func (c *collector) add(line, column int, suggestion, format string, args ...any) {
-	if len(c.list) == problemsMax {
+	if c.full() {
 		c.more++
 		return
 	}
 	p := Problem{File: c.file, Line: max(line, 1), Column: max(column, 1),
 		What: fmt.Sprintf(format, args...), Suggestion: suggestion}
 	if p.Line <= len(c.lines) {
-		p.Excerpt = strings.TrimRight(strings.ToValidUTF8(c.lines[p.Line-1], "\uFFFD"), " \t\r")
+		p.Excerpt = strings.Map(visible, strings.TrimRight(c.lines[p.Line-1], " \t\r"))
 	}
 	if !slices.Contains(c.list, p) {
 		c.list = append(c.list, p)
 	}
+}
+
+// visible replaces what a terminal would act on.
+func visible(r rune) rune {
+	if r != '\t' && isControl(r) {
+		return utf8.RuneError
+	}
+	return r
 }
 
 // err returns the problems sorted by place, nil if there are none.

@@ -11,7 +11,8 @@ import (
 // refuse, and parallel steps that can't be.
 func (d *draft) checkRoute(r *reader, rt *routeDraft) {
 	d.checkOperations(r, rt)
-	if !rt.checkReferences(r) || rt.findCycle(r) {
+	sound := rt.checkReferences(r)
+	if rt.findCycle(r) || !sound {
 		return
 	}
 	before := rt.predecessors()
@@ -24,8 +25,8 @@ func (d *draft) checkOperations(r *reader, rt *routeDraft) {
 		return
 	}
 	for i, s := range rt.Steps {
-		if s.Operation != "" && !slices.Contains(operationIDs(d), string(s.Operation)) {
-			hint := didYouMean(string(s.Operation), operationIDs(d))
+		if _, found := d.kinds[s.Operation]; !found && s.Operation != "" {
+			hint := r.didYouMean(string(s.Operation), d.operationNames)
 			if rt.steps[i].opAt == rt.steps[i].at {
 				hint = "name the step after its operation, or add operation:; " + hint
 			}
@@ -54,7 +55,7 @@ func (rt *routeDraft) checkReferences(r *reader) bool {
 				r.at(at, "take it out", "step %s of route %s comes after itself", s.ID, rt.ID)
 				ok = false
 			case !slices.Contains(ids, string(a.Step)):
-				r.at(at, didYouMean(string(a.Step), ids), "step %s of route %s comes after %s, which the route does not have", s.ID, rt.ID, quote(string(a.Step)))
+				r.at(at, r.didYouMean(string(a.Step), ids), "step %s of route %s comes after %s, which the route does not have", s.ID, rt.ID, quote(string(a.Step)))
 				ok = false
 			case named[a.Step]:
 				r.at(at, "name it once", "step %s of route %s names %s twice", s.ID, rt.ID, quote(string(a.Step)))
@@ -67,7 +68,7 @@ func (rt *routeDraft) checkReferences(r *reader) bool {
 			case p == s.ID:
 				r.at(at, "take it out", "step %s of route %s is parallel to itself", s.ID, rt.ID)
 			case !slices.Contains(ids, string(p)):
-				r.at(at, didYouMean(string(p), ids), "step %s of route %s is parallel to %s, which the route does not have", s.ID, rt.ID, quote(string(p)))
+				r.at(at, r.didYouMean(string(p), ids), "step %s of route %s is parallel to %s, which the route does not have", s.ID, rt.ID, quote(string(p)))
 			}
 		}
 	}
@@ -93,10 +94,11 @@ func (rt *routeDraft) findCycle(r *reader) (found bool) {
 		path = append(path, i)
 		for k, a := range rt.Steps[i].After {
 			j := rt.index(a.Step)
-			switch mark[j] {
-			case unseen:
+			switch {
+			case j < 0 || j == i: // told before
+			case mark[j] == unseen:
 				visit(j)
-			case onPath:
+			case mark[j] == onPath:
 				found = true
 				r.at(rt.steps[i].afterAt[k], "take one of these out", "the steps of route %s go in a circle: %s", rt.ID, rt.circle(path, j))
 			}
@@ -148,12 +150,7 @@ func (rt *routeDraft) predecessors() []map[int]bool {
 }
 
 func (rt *routeDraft) checkParallel(r *reader, d *draft, before []map[int]bool) {
-	kind := func(i int) queue.OperationKind {
-		if op := d.shop.Operation(rt.Steps[i].Operation); op != nil {
-			return op.Kind
-		}
-		return 0
-	}
+	kind := func(i int) queue.OperationKind { return d.kinds[rt.Steps[i].Operation] }
 	for i, s := range rt.Steps {
 		for k, p := range s.Parallel {
 			j := rt.index(p)
@@ -177,8 +174,8 @@ func (d *draft) checkOrder(r *reader, rt *routeDraft, before []map[int]bool) {
 	chain := []queue.OperationKind{queue.Flash, queue.Reset, queue.Relearn, queue.RestartCheck, queue.TestRide}
 	of := map[queue.OperationKind][]int{}
 	for i, s := range rt.Steps {
-		if op := d.shop.Operation(s.Operation); op != nil {
-			of[op.Kind] = append(of[op.Kind], i)
+		if k := d.kinds[s.Operation]; k != 0 {
+			of[k] = append(of[k], i)
 		}
 	}
 	for k, kind := range chain {
@@ -187,17 +184,25 @@ func (d *draft) checkOrder(r *reader, rt *routeDraft, before []map[int]bool) {
 				r.at(rt.steps[i].at, "make two routes of it", "route %s has a second %s; the interlocks know one a visit", rt.ID, kind)
 			}
 		}
-		for _, earlier := range chain[:k] {
-			for _, i := range of[kind] {
-				for _, j := range of[earlier] {
-					if !before[i][j] {
-						r.at(rt.steps[i].at, "let it come after "+string(rt.Steps[j].ID)+", or after a step that does",
-							"step %s of route %s must come after %s (%s)", rt.Steps[i].ID, rt.ID, rt.Steps[j].ID, whichInterlock(kind))
-					}
+		for _, i := range of[kind] {
+			for _, j := range of[lastBefore(chain[:k], of)] {
+				if !before[i][j] {
+					r.at(rt.steps[i].at, "let it come after "+string(rt.Steps[j].ID)+", or after a step that does",
+						"step %s of route %s must come after %s (%s)", rt.Steps[i].ID, rt.ID, rt.Steps[j].ID, whichInterlock(kind))
 				}
 			}
 		}
 	}
+}
+
+// lastBefore is the last of the kinds that the route has; 0 if it has none.
+func lastBefore(kinds []queue.OperationKind, of map[queue.OperationKind][]int) queue.OperationKind {
+	for _, k := range slices.Backward(kinds) {
+		if len(of[k]) > 0 {
+			return k
+		}
+	}
+	return 0
 }
 
 func whichInterlock(k queue.OperationKind) queue.Interlock {

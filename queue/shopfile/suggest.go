@@ -6,8 +6,12 @@ import (
 	"strings"
 )
 
-// didYouMean proposes the nearest of the allowed words, or lists them.
-func didYouMean(word string, allowed []string) string {
+// didYouMean proposes the nearest of the allowed words, or lists them. It costs
+// nothing once no more problems are kept.
+func (c *collector) didYouMean(word string, allowed []string) string {
+	if c.full() {
+		return ""
+	}
 	if best := nearest(word, allowed); best != "" {
 		return fmt.Sprintf("did you mean %q?", best)
 	}

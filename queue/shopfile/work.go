@@ -2,6 +2,7 @@ package shopfile
 
 import (
 	"regexp"
+	"slices"
 	"strconv"
 	"time"
 
@@ -33,9 +34,9 @@ const (
 )
 
 func (r *reader) operations(n *yaml.Node, d *draft) {
-	r.items(n, "operations", func(id string, key, value *yaml.Node) {
+	r.items(n, "operations", itemsMax, func(id string, key, value *yaml.Node) {
 		m := r.mapping(value, "operation "+id)
-		before := len(r.list)
+		before := r.count()
 		kind := choice[queue.OperationKind](r, m.must("kind", "general"), "kind of operation", queue.OperationKinds())
 		op := operationDraft{Operation: OperationDefaults(kind), at: key}
 		op.ID = queue.OperationID(id)
@@ -52,24 +53,27 @@ func (r *reader) operations(n *yaml.Node, d *draft) {
 		op.Overnight = r.yesNo(op.nightAt, "overnight", false)
 		op.Handover = r.yesNo(m.get("handover"), "handover", false)
 		r.stretches(m.must("stretches", "[{hands-on: 10m}]"), &op)
-		op.whole = len(r.list) == before
+		op.whole = r.count() == before
 		r.evidence(m.get("evidence"), &op)
-		for _, c := range r.nodes(m.get("cautions")) {
-			if caution := choice[queue.Caution](r, c, "caution", queue.Cautions()); caution != 0 {
-				op.Cautions = append(op.Cautions, caution)
-			}
-		}
+		r.cautions(m.get("cautions"), &op)
 		m.done()
 		d.operations = append(d.operations, op)
 	})
 }
 
-func (r *reader) needs(n *yaml.Node, op *operationDraft) {
-	for i, c := range r.nodes(n) {
-		if i == needsMax {
-			r.at(c, "", "operation %s needs more than %d things", op.ID, needsMax)
-			return
+func (r *reader) cautions(n *yaml.Node, op *operationDraft) {
+	for _, c := range r.nodes(n, listMax) {
+		caution := choice[queue.Caution](r, c, "caution", queue.Cautions())
+		if slices.Contains(op.Cautions, caution) {
+			r.at(c, "name it once", "the caution %s stands twice", caution)
+		} else if caution != 0 {
+			op.Cautions = append(op.Cautions, caution)
 		}
+	}
+}
+
+func (r *reader) needs(n *yaml.Node, op *operationDraft) {
+	for _, c := range r.nodes(n, needsMax) {
 		if need, ok := r.need(c, "a need"); ok {
 			op.Needs, op.needAt = append(op.Needs, need), append(op.needAt, c)
 		}
@@ -81,15 +85,11 @@ func (r *reader) stretches(n *yaml.Node, op *operationDraft) {
 	if n == nil {
 		return
 	}
-	list := r.nodes(n)
+	list := r.nodes(n, stretchesMax)
 	if len(list) == 0 {
 		r.at(n, "write for example [{hands-on: 10m}]", "operation %s has no stretch", op.ID)
 	}
 	for i, c := range list {
-		if i == stretchesMax {
-			r.at(c, "", "operation %s has more than %d stretches", op.ID, stretchesMax)
-			return
-		}
 		r.stretch(c, op, "stretch "+strconv.Itoa(i+1)+" of "+string(op.ID))
 	}
 }
@@ -113,7 +113,7 @@ func (r *reader) stretch(n *yaml.Node, op *operationDraft, what string) {
 	skill, crew, split := m.get("skill"), m.get("technicians"), m.get("splittable")
 	if s.HandsOn {
 		s.Skill = queue.Skill(r.word(skill, "skill"))
-		s.Technicians = r.count(crew, "technicians", 1, techniciansMax, 1)
+		s.Technicians = r.whole(crew, "technicians", 1, techniciansMax, 1)
 		s.Splittable = r.yesNo(split, "splittable", false)
 	} else if off != nil {
 		for _, k := range []*yaml.Node{skill, crew, split} {
@@ -228,17 +228,14 @@ type stepDraft struct {
 const stepsMax = 60
 
 func (r *reader) routes(n *yaml.Node, d *draft) {
-	r.items(n, "routes", func(id string, key, value *yaml.Node) {
+	r.items(n, "routes", itemsMax, func(id string, key, value *yaml.Node) {
 		m := r.mapping(value, "route "+id)
 		rt := routeDraft{Route: queue.Route{ID: queue.RouteID(id)}, at: key}
 		if rt.Name = r.text(m.get("name"), "the name", nameMax); rt.Name == "" {
 			rt.Name = id
 		}
 		if steps := m.must("steps", "its steps"); steps != nil {
-			r.items(steps, "the steps of "+id, func(id string, key, value *yaml.Node) {
-				if len(rt.Steps) == stepsMax {
-					r.at(key, "", "route %s has more than %d steps", rt.ID, stepsMax)
-				}
+			r.items(steps, "the steps of "+id, stepsMax, func(id string, key, value *yaml.Node) {
 				r.step(id, key, value, &rt)
 			})
 		}
@@ -248,13 +245,16 @@ func (r *reader) routes(n *yaml.Node, d *draft) {
 }
 
 func (r *reader) step(id string, key, value *yaml.Node, rt *routeDraft) {
+	if isNull(value) { // "check-in:" and nothing more
+		value = &yaml.Node{Kind: yaml.MappingNode, Line: value.Line, Column: value.Column}
+	}
 	m := r.mapping(value, "step "+id)
 	s := queue.RouteStep{ID: queue.StepID(id), Operation: queue.OperationID(id)}
 	at := stepDraft{at: key, opAt: key}
 	if n := m.get("operation"); n != nil {
 		s.Operation, at.opAt = queue.OperationID(r.id(n, "operation")), n
 	}
-	for _, c := range r.nodes(m.get("after")) {
+	for _, c := range r.nodes(m.get("after"), listMax) {
 		if a, node, ok := r.after(c); ok {
 			s.After, at.afterAt = append(s.After, a), append(at.afterAt, node)
 		}
@@ -285,17 +285,15 @@ func (r *reader) after(n *yaml.Node) (queue.After, *yaml.Node, bool) {
 	return a, at, a.Step != ""
 }
 
+const calibrationsMax = 10_000
+
 // calibrationDraft holds the places of a calibration's parts.
 type calibrationDraft struct{ at, family *yaml.Node }
 
 var yearsPattern = regexp.MustCompile(`^([0-9]{4})(?: ?[-–] ?([0-9]{4}))?$`)
 
 func (r *reader) calibrations(n *yaml.Node, d *draft) {
-	for i, c := range r.nodes(n) {
-		if i == 10*itemsMax {
-			r.at(c, "", "there are more than %d calibrations", 10*itemsMax)
-			return
-		}
+	for i, c := range r.nodes(n, calibrationsMax) {
 		m := r.mapping(c, "calibration "+strconv.Itoa(i+1))
 		var cal queue.Calibration
 		cal.ID = queue.CalibrationID(r.id(m.must("id", "an id"), "id"))
@@ -304,7 +302,7 @@ func (r *reader) calibrations(n *yaml.Node, d *draft) {
 		}
 		cal.NoneNeeded = r.yesNo(m.get("none_needed"), "none_needed", false)
 		if rev := m.get("revision"); rev != nil || cal.NoneNeeded {
-			cal.Revision = r.count(rev, "revision", 1, 1_000_000, revisionNoneNeeded)
+			cal.Revision = r.whole(rev, "revision", 1, 1_000_000, revisionNoneNeeded)
 		} else {
 			m.must("revision", "1")
 		}
