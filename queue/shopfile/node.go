@@ -11,6 +11,8 @@ import (
 	"unicode/utf8"
 
 	"go.yaml.in/yaml/v4"
+
+	"tickover/queue/spell"
 )
 
 // reader turns YAML nodes into values. A mistake is noted and reading goes on
@@ -203,7 +205,7 @@ func (r *reader) yesNo(n *yaml.Node, what string, otherwise bool) bool {
 			return false
 		}
 	}
-	r.at(n, oneOf([]string{"true", "false"}), "%s is %s, it should be true or false", what, valueOf(n))
+	r.at(n, spell.OneOf([]string{"true", "false"}), "%s is %s, it should be true or false", what, valueOf(n))
 	return otherwise
 }
 

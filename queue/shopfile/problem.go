@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strings"
 	"unicode/utf8"
+
+	"tickover/queue/spell"
 )
 
 // Problem is one mistake of a shop file.
@@ -137,6 +139,25 @@ func (c *collector) err() error {
 		last.Suggestion = strings.TrimSpace(last.Suggestion + fmt.Sprintf(" (and %d more problems)", c.more))
 	}
 	return Errors(c.list)
+}
+
+// didYouMean proposes the nearest of the allowed words, or lists them. It costs
+// nothing once no more problems are kept.
+func (c *collector) didYouMean(word string, allowed []string) string {
+	if c.full() {
+		return ""
+	}
+	return spell.Suggest(word, allowed)
+}
+
+// words turns names of any string type into sorted, distinct words.
+func words[T ~string](list []T) []string {
+	out := make([]string, 0, len(list))
+	for _, w := range list {
+		out = append(out, string(w))
+	}
+	slices.Sort(out)
+	return slices.Compact(out)
 }
 
 // quote shortens what a file says for a message.

@@ -9,6 +9,7 @@ import (
 	"go.yaml.in/yaml/v4"
 
 	"tickover/queue"
+	"tickover/queue/spell"
 )
 
 // operationDraft is an operation with the places of its parts.
@@ -170,7 +171,7 @@ func (r *reader) field(key, n *yaml.Node, op *operationDraft) queue.EvidenceFiel
 		}
 	} else {
 		if typ == nil && m.value["type"] == nil && !m.broken() {
-			r.at(key, oneOf(queue.EvidenceTypes()), "%s lacks type", what)
+			r.at(key, spell.OneOf(queue.EvidenceTypes()), "%s lacks type", what)
 		}
 		f.Type = choice[queue.EvidenceType](r, typ, "type of evidence", queue.EvidenceTypes())
 	}
