@@ -180,7 +180,7 @@ func (s *State) View() *State {
 	c.Closures = maps.Clone(s.Closures)
 	c.Absences = maps.Clone(s.Absences)
 	c.Unknown = maps.Clone(s.Unknown)
-	c.seen, c.seenRing = nil, nil
+	c.seen, c.seenRing, c.seenNext = nil, nil, 0
 	return &c
 }
 

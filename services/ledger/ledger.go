@@ -25,6 +25,7 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+	"golang.org/x/sync/errgroup"
 
 	"tickover/queue"
 	"tickover/queue/log"
@@ -49,17 +50,21 @@ type Options struct {
 	Logger        *zap.Logger // nil: none
 }
 
-// Snapshots keep a state's bytes beside the log.
+// Snapshots keep a state's bytes beside the log; a *log.Server and a
+// *log.Snapshots do.
 type Snapshots interface {
-	SaveSnapshot(site queue.SiteID, seq uint64, entry queue.Hash, format int, b []byte) error
-	// LoadSnapshot returns the newest snapshot that verifies, or ok false and why.
-	LoadSnapshot(ctx context.Context, site queue.SiteID, format int) (b []byte, ok bool, why string)
+	SaveSnapshot(context.Context, log.Snapshot) error
+	// LoadSnapshot returns the newest one that can be trusted, or nil, and
+	// those that were passed over.
+	LoadSnapshot(ctx context.Context, site queue.SiteID, format int) (*log.Snapshot, []log.Ignored, error)
 }
 
 // Ledger is a site's state and its way into the log.
 type Ledger struct {
 	o   Options
 	log *zap.Logger
+
+	snapshotDue chan struct{}
 
 	write sync.Mutex // one command of this process at a time
 
@@ -88,7 +93,7 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	l := &Ledger{o: o, log: o.Logger.Named("ledger").With(zap.String("site", string(o.Site))), watchers: map[*Watch]struct{}{}}
+	l := &Ledger{o: o, log: o.Logger.Named("ledger").With(zap.String("site", string(o.Site))), watchers: map[*Watch]struct{}{}, snapshotDue: make(chan struct{}, 1)}
 	l.state = l.fromSnapshot(ctx)
 	if err := o.Log.Read(ctx, o.Site, l.state.Seq, l.fold); err != nil {
 		return nil, fmt.Errorf("fold the log of site %s: %w", o.Site, err)
@@ -101,12 +106,15 @@ func (l *Ledger) fromSnapshot(ctx context.Context) *queue.State {
 	if l.o.Snapshots == nil {
 		return empty
 	}
-	b, ok, why := l.o.Snapshots.LoadSnapshot(ctx, l.o.Site, queue.FormatVersion)
-	if !ok {
-		l.log.Info("no snapshot, folding the whole log", zap.String("reason", why))
+	snap, ignored, err := l.o.Snapshots.LoadSnapshot(ctx, l.o.Site, queue.FormatVersion)
+	for _, ig := range ignored {
+		l.log.Warn("snapshot passed over", zap.Any("snapshot", ig))
+	}
+	if err != nil || snap == nil {
+		l.log.Info("no snapshot, folding the whole log", zap.Error(err))
 		return empty
 	}
-	st, err := queue.UnmarshalSnapshot(b)
+	st, err := queue.UnmarshalSnapshot(snap.Data)
 	if err != nil || st.Site != l.o.Site {
 		l.log.Warn("snapshot unreadable, folding the whole log", zap.Error(err))
 		return empty
@@ -115,14 +123,26 @@ func (l *Ledger) fromSnapshot(ctx context.Context) *queue.State {
 	return st
 }
 
-// Run folds what others append until ctx ends, and saves snapshots.
+// Run folds what others append until ctx ends, and saves a snapshot now and
+// then, and at the end.
 func (l *Ledger) Run(ctx context.Context) error {
-	err := l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold)
-	if ctx.Err() != nil {
-		l.Snapshot()
-		return nil
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold) })
+	g.Go(func() error {
+		for {
+			select {
+			case <-l.snapshotDue:
+				l.Snapshot(ctx)
+			case <-ctx.Done():
+				l.Snapshot(context.WithoutCancel(ctx))
+				return ctx.Err()
+			}
+		}
+	})
+	if err := g.Wait(); !errors.Is(err, context.Canceled) {
+		return err
 	}
-	return err
+	return nil
 }
 
 // fold applies an entry that came from the log.
@@ -135,7 +155,10 @@ func (l *Ledger) fold(en *queue.Entry) error {
 	due := err == nil && l.state.Seq >= l.lastSnap+l.o.SnapshotEvery
 	l.mu.Unlock()
 	if due {
-		l.Snapshot()
+		select {
+		case l.snapshotDue <- struct{}{}:
+		default: // one is due already
+		}
 	}
 	return err
 }
@@ -195,10 +218,20 @@ func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 	defer l.write.Unlock()
 	for range triesMax {
 		outcome, en, after, err := l.decide(cmd)
-		if err != nil {
+		var refusal *queue.Refusal
+		switch {
+		case errors.As(err, &refusal):
+			// Perhaps it is the state that is behind, not the command.
+			newer, ferr := l.catchUp(ctx, after)
+			if ferr != nil {
+				return Receipt{}, errors.Join(err, ferr)
+			}
+			if !newer {
+				return Receipt{}, err
+			}
+		case err != nil:
 			return Receipt{}, err
-		}
-		if outcome.Duplicate {
+		case outcome.Duplicate:
 			return Receipt{Seq: after, Duplicate: true}, nil
 		}
 		_, err = l.o.Log.Append(ctx, en, after)
@@ -209,14 +242,27 @@ func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 			}
 			return Receipt{Seq: en.Seq, Events: en.Events, Overridden: outcome.Overridden}, nil
 		case errors.Is(err, log.ErrConflict), errors.Is(err, log.ErrRepeated):
-			if err := l.o.Log.Read(ctx, l.o.Site, after, l.fold); err != nil {
-				return Receipt{}, fmt.Errorf("fold what others appended: %w", err)
+			if _, err := l.catchUp(ctx, after); err != nil {
+				return Receipt{}, err
 			}
 		default:
 			return Receipt{}, err
 		}
 	}
 	return Receipt{}, ErrBusy
+}
+
+// catchUp folds what others appended after seq, and reports whether there was
+// anything.
+func (l *Ledger) catchUp(ctx context.Context, seq uint64) (bool, error) {
+	last, err := l.o.Log.Last(ctx, l.o.Site)
+	if err == nil && last.Seq > seq {
+		err = l.o.Log.Read(ctx, l.o.Site, seq, l.fold)
+	}
+	if err != nil {
+		return false, fmt.Errorf("fold what others appended: %w", err)
+	}
+	return last.Seq > seq, nil
 }
 
 func (l *Ledger) decide(cmd queue.Command) (queue.Outcome, *queue.Entry, uint64, error) {
@@ -243,7 +289,7 @@ func (l *Ledger) Try(cmd queue.Command) error {
 }
 
 // Snapshot saves the state now, if snapshots are kept and it has changed.
-func (l *Ledger) Snapshot() {
+func (l *Ledger) Snapshot(ctx context.Context) {
 	if l.o.Snapshots == nil {
 		return
 	}
@@ -257,7 +303,7 @@ func (l *Ledger) Snapshot() {
 	l.mu.Unlock()
 	b, err := st.MarshalSnapshot()
 	if err == nil {
-		err = l.o.Snapshots.SaveSnapshot(l.o.Site, st.Seq, st.LastEntry, queue.FormatVersion, b)
+		err = l.o.Snapshots.SaveSnapshot(ctx, log.Snapshot{Site: l.o.Site, Seq: st.Seq, Hash: st.LastEntry, Format: queue.FormatVersion, Data: b})
 	}
 	if err != nil {
 		l.log.Warn("snapshot not saved", zap.Uint64("seq", st.Seq), zap.Error(err))
