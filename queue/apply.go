@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"maps"
 	"slices"
-	"strconv"
 	"time"
 )
 
@@ -80,20 +79,19 @@ func (s *State) applyEvent(e *Event, seq uint64) {
 	if d, ok := e.Data.(*UnitArrived); ok {
 		s.Units[id] = s.arrive(id, e, d)
 	}
-	old := s.Units[id]
-	if old == nil {
-		old = &Unit{ID: id} // an unknown kind came first; keep its link
+	u := s.own(id)
+	if u == nil { // an unknown kind came first; keep its link
+		u = &Unit{ID: id, epoch: s.epoch}
+		s.Units[id] = u
 	}
-	u := *old
 	u.Link = link{e.N, e.hash}
 	if seq != 0 && (len(u.Entries) == 0 || u.Entries[len(u.Entries)-1] != seq) {
-		u.Entries = append(slices.Clip(u.Entries), seq)
+		u.Entries = append(u.Entries, seq)
 	}
 	if w := e.When(); w.After(u.Touched) {
 		u.Touched = w
 	}
-	s.applyUnit(&u, e)
-	s.Units[id] = &u
+	s.applyUnit(u, e)
 }
 
 func (s *State) applyShop(e *Event) {
@@ -122,7 +120,7 @@ func (s *State) arrive(id UnitID, e *Event, d *UnitArrived) *Unit {
 	u := &Unit{
 		ID: id, Machine: d.Machine, Ownership: d.Ownership, Contact: d.Contact,
 		Route: d.Route, Promise: d.Promise, Weight: d.Weight, Parts: d.Parts,
-		Note: d.Note, Status: InShop, Arrived: e.When(),
+		Note: d.Note, Arrival: d.Hash(), Status: InShop, Arrived: e.When(),
 	}
 	if s.Shop == nil {
 		return u
@@ -169,8 +167,8 @@ func (s *Shop) stepsOf(r *Route, options []StepID) []Step {
 	return steps
 }
 
-// applyUnit changes u, which is the caller's copy; slices and maps of it are
-// still shared and are copied before they change.
+// applyUnit changes u, which the state owns with its steps; maps and slices of
+// the steps are still shared and are copied before they change.
 func (s *State) applyUnit(u *Unit, e *Event) {
 	switch d := e.Data.(type) {
 	case *UnitAmended:
@@ -223,10 +221,9 @@ func (u *Unit) openRework(d *ReworkOpened, shop *Shop) {
 	if op == nil {
 		return
 	}
-	steps := slices.Clone(u.Steps)
-	before := &steps[at]
+	before := &u.Steps[at]
 	before.After = append(slices.Clip(before.After), After{Step: d.Step, Max: -1})
-	u.Steps = slices.Insert(steps, at, Step{
+	u.Steps = slices.Insert(u.Steps, at, Step{
 		ID: d.Step, Operation: d.Operation, Kind: op.Kind, Status: Todo, Why: d.Reason,
 	})
 }
@@ -237,7 +234,6 @@ func (s *State) applyStep(u *Unit, e *Event) {
 	if id == "" || i < 0 {
 		return
 	}
-	u.Steps = slices.Clone(u.Steps)
 	st := &u.Steps[i]
 	switch d := e.Data.(type) {
 	case *AssignmentAccepted:
@@ -322,8 +318,10 @@ func (u *Unit) believe(ev Evidence, flags []Flag) {
 		if slices.ContainsFunc(flags, func(f Flag) bool { return f.Key == key }) {
 			return
 		}
-		if v, err := strconv.ParseFloat(ev[key], 64); err == nil {
-			*to = &v
+		if text := ev[key]; text != "" {
+			if v, ok := number(text); ok {
+				*to = &v
+			}
 		}
 	}
 	take(EvidenceOdometer, &u.OdometerKM)

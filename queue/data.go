@@ -1,6 +1,9 @@
 package queue
 
-import "time"
+import (
+	"encoding/json"
+	"time"
+)
 
 // Data is what an event says beside its envelope. Each kind of event has one
 // type; the pointer is what an [Event] carries.
@@ -26,6 +29,16 @@ type UnitArrived struct {
 	// Parts holds, for steps that wait for a part, when it is expected.
 	Parts map[StepID]time.Time `json:"parts,omitempty"`
 	Note  string               `json:"note,omitempty"`
+}
+
+// Hash identifies the arrival: it is the same for the same content, before and
+// after the log.
+func (d *UnitArrived) Hash() Hash {
+	b, err := json.Marshal(d)
+	if err != nil {
+		return "" // no ownership: such an arrival is never decided
+	}
+	return HashOf(b)
 }
 
 // Machine identifies a machine.

@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"bytes"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
@@ -9,7 +10,15 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	fastjson "github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	jsonv1 "github.com/go-json-experiment/json/v1"
 )
+
+// asWritten reads what encoding/json has written: a time.Duration is a number
+// of nanoseconds.
+var asWritten = jsonv1.FormatDurationAsNano(true)
 
 // FormatVersion is the version of the entries that this program writes. A log
 // with a larger one was written by a newer program and is refused.
@@ -125,6 +134,24 @@ type envelope struct {
 	Data         json.RawMessage `json:"data"`
 }
 
+// stored is an envelope as it is read: the data stays in the message's bytes
+// until its type is known.
+type stored struct {
+	SpecVersion  string         `json:"specversion"`
+	ID           string         `json:"id"`
+	Source       string         `json:"source"`
+	Type         string         `json:"type"`
+	Subject      Subject        `json:"subject"`
+	Time         time.Time      `json:"time"`
+	Received     time.Time      `json:"received"`
+	Actor        PersonID       `json:"actor"`
+	Command      CommandID      `json:"command"`
+	N            uint64         `json:"n"`
+	Prev         Hash           `json:"prev"`
+	ClockSuspect bool           `json:"clocksuspect"`
+	Data         jsontext.Value `json:"data"`
+}
+
 const sourcePrefix = "/sites/"
 
 // seal fixes the event's stored bytes and its hash; the event is not changed
@@ -165,8 +192,8 @@ func (e *Event) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON decodes an event. Errors wrap [ErrMalformed] or
 // [ErrNewerFormat].
 func (e *Event) UnmarshalJSON(b []byte) error {
-	var v envelope
-	if err := json.Unmarshal(b, &v); err != nil {
+	var v stored
+	if err := fastjson.Unmarshal(b, &v); err != nil {
 		return fmt.Errorf("%w: %v", ErrMalformed, err)
 	}
 	switch {
@@ -187,13 +214,13 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 	}
 	data := newData(name)
 	if data == nil {
-		e.raw = append(json.RawMessage(nil), v.Data...)
+		e.raw = json.RawMessage(bytes.Clone(v.Data))
 		return nil
 	}
 	if version > typeVersion {
 		return fmt.Errorf("%w: event %s is %s, this program knows version %d of it", ErrNewerFormat, v.ID, v.Type, typeVersion)
 	}
-	if err := json.Unmarshal(v.Data, data); err != nil {
+	if err := fastjson.Unmarshal(v.Data, data, asWritten); err != nil {
 		return fmt.Errorf("%w: event %s (%s): %v", ErrMalformed, v.ID, v.Type, err)
 	}
 	e.Data = data
@@ -268,8 +295,8 @@ func (en *Entry) Encode() ([]byte, error) {
 // DecodeEntry reads stored bytes. prev is the header's hash of the site's entry
 // before it. Errors wrap [ErrMalformed] or [ErrNewerFormat].
 func DecodeEntry(b []byte, prev Hash) (Entry, error) {
-	var raws []json.RawMessage
-	if err := json.Unmarshal(b, &raws); err != nil {
+	var raws []jsontext.Value
+	if err := fastjson.Unmarshal(b, &raws); err != nil {
 		return Entry{}, fmt.Errorf("%w: %v", ErrMalformed, err)
 	}
 	if len(raws) == 0 || len(raws) > EntryEventsMax {

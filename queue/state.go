@@ -14,8 +14,9 @@ const commandsRemembered = 50_000
 
 // State is a site's queue as the log tells it: the fold over its entries.
 //
-// A State is not safe for concurrent use. Units are replaced, never changed,
-// when an entry is applied: a *Unit that was read stays as it was.
+// A State is not safe for concurrent use. A *Unit that was read from a View or
+// Clone stays as it was: the state copies a unit before it changes one that
+// somebody else may hold.
 type State struct {
 	Site SiteID
 	Shop *Shop // nil until a shop file took effect
@@ -33,6 +34,9 @@ type State struct {
 	Events    uint64 // events applied
 	Unknown   map[EventType]uint64
 
+	// epoch tells units apart that only this state holds from units that a
+	// View or Clone holds too.
+	epoch    uint64
 	shop     link // the chain of the shop's own events
 	seen     map[CommandID]struct{}
 	seenRing []CommandID
@@ -70,6 +74,9 @@ type Unit struct {
 	Weight    int                  `json:"weight"`
 	Parts     map[StepID]time.Time `json:"parts,omitempty"`
 	Note      string               `json:"note,omitempty"`
+	// Arrival is the [UnitArrived.Hash] of what was said at arrival, whatever
+	// was changed since: an importer knows by it what it has sent before.
+	Arrival Hash `json:"arrival"`
 
 	Status  UnitStatus `json:"status"`
 	Arrived time.Time  `json:"arrived"`
@@ -87,6 +94,8 @@ type Unit struct {
 	// Entries are the stream sequences of the entries that concern the unit.
 	Entries []uint64 `json:"entries"`
 	Link    link     `json:"link"`
+
+	epoch uint64 // of the state that owns it
 }
 
 // Step is one step of a unit's visit.
@@ -153,27 +162,24 @@ func NewState(site SiteID) *State {
 	return &State{
 		Site: site, Units: map[UnitID]*Unit{}, Holds: map[ResourceID][]Hold{},
 		Closures: map[ResourceID][]Closure{}, Absences: map[PersonID][]Closure{},
-		Unknown: map[EventType]uint64{}, seen: map[CommandID]struct{}{},
+		Unknown: map[EventType]uint64{}, seen: map[CommandID]struct{}{}, epoch: 1,
 	}
 }
 
 // Clone returns a copy that can be folded on without touching the original;
 // units are shared until one is changed.
 func (s *State) Clone() *State {
-	c := *s
-	c.Units = maps.Clone(s.Units)
-	c.Holds = maps.Clone(s.Holds)
-	c.Closures = maps.Clone(s.Closures)
-	c.Absences = maps.Clone(s.Absences)
-	c.Unknown = maps.Clone(s.Unknown)
+	c := s.View()
 	c.seen = maps.Clone(s.seen)
 	c.seenRing = slices.Clone(s.seenRing)
-	return &c
+	c.seenNext = s.seenNext
+	return c
 }
 
 // View is Clone without the memory of commands: cheaper, for readers. Deciding
 // on it would take a repeat for a new command.
 func (s *State) View() *State {
+	s.epoch++
 	c := *s
 	c.Units = maps.Clone(s.Units)
 	c.Holds = maps.Clone(s.Holds)
@@ -181,6 +187,21 @@ func (s *State) View() *State {
 	c.Absences = maps.Clone(s.Absences)
 	c.Unknown = maps.Clone(s.Unknown)
 	c.seen, c.seenRing, c.seenNext = nil, nil, 0
+	return &c
+}
+
+// own returns the unit to change, a copy if somebody else may hold it; nil if
+// there is none.
+func (s *State) own(id UnitID) *Unit {
+	u := s.Units[id]
+	if u == nil || u.epoch == s.epoch {
+		return u
+	}
+	c := *u
+	c.Steps = slices.Clone(u.Steps)
+	c.Entries = slices.Clip(u.Entries)
+	c.epoch = s.epoch
+	s.Units[id] = &c
 	return &c
 }
 
