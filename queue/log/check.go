@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"runtime"
+	"strings"
 
 	"tickover/queue"
 )
@@ -310,6 +311,21 @@ func (d *DamageError) name(r *record) {
 	d.Command = queue.CommandID(headerValue(r.header, headerCommand))
 }
 
+// nameRest names a record whose length can't be trusted by the text between
+// its beginning and the next record (-1: the end).
+func (d *DamageError) nameRest(buf []byte, from, next int64) {
+	if next < 0 {
+		next = int64(len(buf))
+	}
+	rest := buf[from:min(next, from+recordTextMax)]
+	d.Subject, d.Event = sniff(rest)
+	if site, ok := strings.CutPrefix(sniffField(rest, `"source":"`), "/sites/"); ok {
+		d.Site = queue.SiteID(site)
+	}
+}
+
+const recordTextMax = 8 << 10 // where a record's first event begins
+
 // find looks for an entry in all blocks.
 func (c *checker) find(seq uint64) (blockFile, *record) {
 	for _, f := range c.files {
@@ -352,8 +368,11 @@ func (c *checker) fault(s *scan) error {
 	} else {
 		d.What = "it is cut short, or its length was changed"
 	}
-	follows := nextRecord(s.buf, s.bad.offset+1, want, blockSum(s.file.index)) >= 0
-	if follows {
+	next := nextRecord(s.buf, s.bad.offset+1, want, blockSum(s.file.index))
+	if s.fault == faultShort && s.bad.seq == want {
+		d.nameRest(s.buf, s.bad.offset, next)
+	}
+	if next >= 0 {
 		return d
 	}
 	if !c.last(s) {

@@ -38,7 +38,9 @@ func TestMain(m *testing.M) {
 			code = 1
 		}
 	}
-	stopNATS()
+	for _, f := range ends {
+		f()
+	}
 	os.Exit(code)
 }
 
@@ -72,8 +74,8 @@ func child(dir string) error {
 	for i := 0; n == 0 || i < n; i++ {
 		site := sites[i%5/4] // one of five is of the other site
 		en := logtest.Entry(site, queue.CommandID(fmt.Sprintf("p%d-%d", os.Getpid(), i)), 1+i%3, last[site])
-		logtest.Link(en, i)
 		en.Events[0].Data.(*queue.ProblemReported).Reason += strings.Repeat("x", size)
+		logtest.Link(en, queue.UnitID(fmt.Sprintf("T%d-%d", os.Getpid(), i)))
 		seq, err := s.Append(ctx, en, last[site].Seq)
 		if err != nil {
 			fmt.Println("refused", strings.ReplaceAll(err.Error(), "\n", " "))
@@ -162,7 +164,7 @@ var natsBinary = sync.OnceValues(func() (string, error) {
 	if err != nil {
 		return "", err
 	}
-	natsBinaryDir = dir
+	atEnd(func() { _ = os.RemoveAll(dir) })
 	bin := dir + "/nats-server"
 	out, err := exec.Command("go", "build", "-o", bin, "github.com/nats-io/nats-server/v2").CombinedOutput()
 	if err != nil {
@@ -171,10 +173,14 @@ var natsBinary = sync.OnceValues(func() (string, error) {
 	return bin, nil
 })
 
-var natsBinaryDir string
+var (
+	endsMu sync.Mutex
+	ends   []func()
+)
 
-func stopNATS() {
-	if natsBinaryDir != "" {
-		_ = os.RemoveAll(natsBinaryDir)
-	}
+// atEnd registers what is to be cleaned up after all tests.
+func atEnd(f func()) {
+	endsMu.Lock()
+	ends = append(ends, f)
+	endsMu.Unlock()
 }

@@ -55,10 +55,6 @@ func readBackup(ctx context.Context, path string, o checkOptions) (checkResult, 
 	b := &backupReader{checker: newChecker("", nil, o)}
 	count := &countingReader{r: f, total: info.Size(), progress: o.progress}
 	if err := b.read(ctx, bufio.NewReaderSize(count, 1<<20)); err != nil {
-		var damage *DamageError
-		if errors.As(err, &damage) {
-			damage.Do = "Use an older backup"
-		}
 		if errors.Is(err, queue.ErrNewerFormat) || ctx.Err() != nil {
 			return b.checker.result, err
 		}
@@ -169,6 +165,10 @@ func (b *backupReader) readSegment(name string, data []byte) error {
 			return fmt.Errorf("%s line %d is cut short", name, m.Entries+1)
 		}
 		if err := b.readLine(line); err != nil {
+			var damage *DamageError
+			if errors.As(err, &damage) {
+				damage.Do = "Use an older backup"
+			}
 			return fmt.Errorf("%s line %d: %w", name, m.Entries+1, err)
 		}
 		rest = after

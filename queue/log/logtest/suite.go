@@ -47,13 +47,13 @@ func Entry(site queue.SiteID, cmd queue.CommandID, n int, last log.Position) *qu
 	return en
 }
 
-// Link puts the events of an entry on a unit of their own (number k), so that
+// Link puts the events of an entry on a unit of their own, so that
 // the chains of the units are whole.
-func Link(en *queue.Entry, k int) {
+func Link(en *queue.Entry, unit queue.UnitID) {
 	var prev queue.Hash
 	for i := range en.Events {
 		e := &en.Events[i]
-		e.Subject, e.N, e.Prev = queue.UnitSubject(queue.UnitID(fmt.Sprintf("T-%d", k))), uint64(i+1), prev
+		e.Subject, e.N, e.Prev = queue.UnitSubject(unit), uint64(i+1), prev
 		if _, err := e.MarshalJSON(); err != nil {
 			panic(err)
 		}
