@@ -1,5 +1,5 @@
 // Package testdata carries the demo shop inside the binary, so that the demo
-// runs anywhere: the shop file and a busy day's arrivals.
+// runs anywhere.
 package testdata
 
 import _ "embed"
@@ -11,3 +11,12 @@ const LarkmoorName = "larkmoor.yaml"
 //
 //go:embed larkmoor.yaml
 var Larkmoor []byte
+
+// BusyDayName is the name of the busy day's list, for messages.
+const BusyDayName = "larkmoor-busy-day.csv"
+
+// BusyDay is what waits at Larkmoor on the morning of its busiest day, Tuesday
+// 17 February 2026: 24 units.
+//
+//go:embed larkmoor-busy-day.csv
+var BusyDay []byte

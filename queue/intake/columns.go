@@ -1,0 +1,82 @@
+package intake
+
+import (
+	"slices"
+
+	"tickover/queue/spell"
+)
+
+// Names of columns.
+const (
+	colTicket    = "ticket"
+	colMake      = "make"
+	colModel     = "model"
+	colYear      = "year"
+	colOwnership = "ownership"
+	colRoute     = "route"
+	colPromise   = "promise"
+	colFamily    = "family"
+	colFrame     = "frame"
+	colFitment   = "fitment"
+	colPlate     = "plate"
+	colOptions   = "options"
+	colWeight    = "weight"
+	colParts     = "parts"
+	colContact   = "contact"
+	colNote      = "note"
+)
+
+var columns = []struct {
+	name   string
+	needed bool
+	also   []string // other names that people give it, folded
+}{
+	{colTicket, true, []string{"ticketno", "ticketnumber", "unit", "unitid"}},
+	{colMake, true, []string{"maker", "brand"}},
+	{colModel, true, nil},
+	{colYear, true, []string{"modelyear"}},
+	{colOwnership, true, []string{"owner"}},
+	{colRoute, true, []string{"job", "visit"}},
+	{colPromise, true, []string{"promised", "promisedfor", "due"}},
+	{colFamily, false, []string{"controllerfamily", "controller"}},
+	{colFrame, false, []string{"framenumber", "frameno", "vin", "pin"}},
+	{colFitment, false, []string{"exhaust"}},
+	{colPlate, false, []string{"licenceplate", "licenseplate", "registration"}},
+	{colOptions, false, []string{"option", "optionalsteps"}},
+	{colWeight, false, []string{"priority"}},
+	{colParts, false, []string{"partsready", "waitsfor"}},
+	{colContact, false, []string{"contactid", "customerid"}},
+	{colNote, false, []string{"notes", "remark", "remarks"}},
+}
+
+// Columns lists the names of the columns, those that are needed first.
+func Columns() []string { return columnNames() }
+
+func columnNames() []string {
+	names := make([]string, len(columns))
+	for i, c := range columns {
+		names[i] = c.name
+	}
+	return names
+}
+
+func needed() []string {
+	var names []string
+	for _, c := range columns {
+		if c.needed {
+			names = append(names, c.name)
+		}
+	}
+	return names
+}
+
+// columnNamed finds a column by what a file calls it.
+func columnNamed(s string) (string, bool) {
+	s = spell.Fold(s)
+	for _, c := range columns {
+		if c.name == s || slices.Contains(c.also, s) {
+			return c.name, true
+		}
+	}
+	return "", false
+}
