@@ -1,0 +1,171 @@
+// Package answer says in HTTP and in a person's words why a command was not
+// carried out. Its one table maps the queue's codes and the log's errors to
+// statuses; the JSON API and the pages both answer from it.
+//
+// It guarantees that every error gets an answer, and that the cause of an
+// error which is not the sender's fault is not shown: such an answer carries
+// an id under which the program's own log has the cause.
+package answer
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"strings"
+
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/services/ledger"
+)
+
+// Codes beside those of [queue.Code].
+const (
+	CodeStorage     queue.Code = "storage"     // the log can't take it now
+	CodeUnconfirmed queue.Code = "unconfirmed" // the log did not confirm it: send it again
+	CodeBusy        queue.Code = "busy"        // others were faster: send it again
+	CodeCancelled   queue.Code = "cancelled"   // the sender went away or was too slow
+	CodeTooLarge    queue.Code = "too-large"
+	CodeForeign     queue.Code = "foreign" // came from another site's page
+	CodeInternal    queue.Code = "internal"
+)
+
+// Problem is an RFC 9457 problem: what the API answers instead of a result.
+// Nothing was changed, except that for the code "unconfirmed" nobody knows:
+// the same command sent again is carried out once.
+type Problem struct {
+	Type     string  `json:"type,omitempty" doc:"about:blank, or the address of the rule's explanation" example:"/cautions#I8"`
+	Title    string  `json:"title,omitempty" doc:"The status in words"`
+	Status   int     `json:"status,omitempty" doc:"The HTTP status"`
+	Detail   string  `json:"detail,omitempty" doc:"What is wrong and what to do, in one line"`
+	Instance string  `json:"instance,omitempty" doc:"For code internal: the id under which the program's log has the cause"`
+	Errors   []Field `json:"errors,omitempty" nullable:"false" doc:"Each field that is wrong"`
+
+	Code      queue.Code `json:"code,omitempty" doc:"The sort of refusal, for programs" example:"interlock"`
+	Interlock string     `json:"interlock,omitempty" doc:"The number of the interlock that stands in the way" example:"I8"`
+	What      string     `json:"what,omitempty" doc:"What is wrong"`
+	Do        string     `json:"do,omitempty" doc:"What to do about it"`
+	Override  bool       `json:"override_allowed,omitempty" doc:"A foreman may let it pass: send overrides with a reason"`
+}
+
+// Field is one field that is wrong.
+type Field struct {
+	Message  string `json:"message,omitempty"`
+	Location string `json:"location,omitempty" doc:"Where, for example body.evidence.battery_v"`
+	Value    any    `json:"value,omitempty" doc:"What was sent there"`
+}
+
+func (p *Problem) Error() string { return p.Detail }
+
+// GetStatus is the HTTP status.
+func (p *Problem) GetStatus() int { return p.Status }
+
+// ContentType makes JSON a problem document.
+func (p *Problem) ContentType(ct string) string {
+	if ct == "application/json" {
+		return "application/problem+json"
+	}
+	return ct
+}
+
+// refusals maps the queue's codes. An interlock is a conflict with the state
+// of the shop, so is a step in another state; a name that the shop does not
+// have is 404; what can't be meant is 422.
+var refusals = map[queue.Code]int{
+	queue.CodeInterlock:   http.StatusConflict,
+	queue.CodeUnknown:     http.StatusNotFound,
+	queue.CodeMalformed:   http.StatusUnprocessableEntity,
+	queue.CodeWrongStep:   http.StatusConflict,
+	queue.CodeNotReady:    http.StatusConflict,
+	queue.CodeWrongBench:  http.StatusConflict,
+	queue.CodeWrongPerson: http.StatusForbidden,
+	queue.CodeStale:       http.StatusPreconditionFailed,
+	queue.CodeExists:      http.StatusConflict,
+	queue.CodeClosed:      http.StatusConflict,
+	queue.CodeFull:        http.StatusConflict,
+}
+
+// failures maps the errors of the log and the ledger, first match first.
+var failures = []struct {
+	err    error
+	status int
+	code   queue.Code
+	what   string
+	do     string
+}{
+	{log.ErrFull, http.StatusServiceUnavailable, CodeStorage, "the shop's log is full, so nothing can be recorded", "Free or add disk space on the machine that runs Tickover, then send it again. Reading goes on."},
+	{log.ErrNotDurable, http.StatusServiceUnavailable, CodeUnconfirmed, "the log did not confirm that this is on disk", "Send it again as it is: it is recorded once."},
+	{log.ErrClosed, http.StatusServiceUnavailable, CodeStorage, "the shop's log is shut", "Wait until Tickover has started again, then send it again."},
+	{log.ErrInvalid, http.StatusUnprocessableEntity, queue.CodeMalformed, "the log can't store this command", "Use a command id of at most 64 letters, digits, '-' and '.', and shorter texts."},
+	{ledger.ErrBusy, http.StatusServiceUnavailable, CodeBusy, "others were faster several times in a row", "Send it again."},
+	{context.DeadlineExceeded, http.StatusServiceUnavailable, CodeUnconfirmed, "it took too long", "Send it again as it is: it is recorded once."},
+	{context.Canceled, http.StatusServiceUnavailable, CodeCancelled, "the request was given up", "Send it again as it is: it is recorded once."},
+}
+
+// Of answers an error. Known reports that the cause is told in full; the
+// answer to an unknown one keeps the cause back, for the caller's log.
+func Of(err error) (p *Problem, known bool) {
+	var r *queue.Refusal
+	if errors.As(err, &r) {
+		return Refused(r), true
+	}
+	if errors.As(err, &p) {
+		return p, true
+	}
+	for _, f := range failures {
+		if errors.Is(err, f.err) {
+			return problem(f.status, f.code, f.what, f.do), true
+		}
+	}
+	return problem(http.StatusInternalServerError, CodeInternal, "Tickover made a mistake", "Tell whoever looks after it the number of this answer; the cause is in its log."), false
+}
+
+// Refused answers a refusal of the queue.
+func Refused(r *queue.Refusal) *Problem {
+	status, ok := refusals[r.Code]
+	if !ok {
+		status = http.StatusConflict
+	}
+	p := problem(status, r.Code, r.What, r.Do)
+	p.Override = r.Override
+	if r.Interlock > 0 {
+		p.Interlock = r.Interlock.String()
+		p.Type = "/cautions#" + p.Interlock
+		p.Detail = p.Interlock + ": " + p.Detail
+	}
+	return p
+}
+
+// New answers with a code of this package or the queue.
+func New(status int, code queue.Code, what, do string) *Problem {
+	return problem(status, code, what, do)
+}
+
+// Malformed answers a field that can't be meant as it is.
+func Malformed(location string, value any, what, do string) *Problem {
+	p := problem(http.StatusUnprocessableEntity, queue.CodeMalformed, what, do)
+	p.Errors = []Field{{Message: what, Location: location, Value: value}}
+	return p
+}
+
+// Unknown answers a name that the shop does not have.
+func Unknown(what, do string) *Problem {
+	return problem(http.StatusNotFound, queue.CodeUnknown, what, do)
+}
+
+func problem(status int, code queue.Code, what, do string) *Problem {
+	return &Problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Code: code, What: what, Do: do, Detail: Sentence(what) + " " + do}
+}
+
+// Sentence gives a clause a capital and a full stop.
+func Sentence(clause string) string {
+	if clause == "" {
+		return ""
+	}
+	if c := clause[0]; 'a' <= c && c <= 'z' {
+		clause = string(c-'a'+'A') + clause[1:]
+	}
+	if !strings.HasSuffix(clause, ".") && !strings.HasSuffix(clause, "?") && !strings.HasSuffix(clause, "…") {
+		clause += "."
+	}
+	return clause
+}

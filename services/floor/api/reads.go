@@ -1,0 +1,471 @@
+package api
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"tickover/queue"
+	"tickover/queue/ident"
+	"tickover/services/dispatch"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/job"
+	"tickover/services/floor/live"
+)
+
+type body[T any] struct{ Body T }
+
+func get[I, O any](a *API, path, id, summary, tag string, f func(context.Context, *I) (O, error)) {
+	huma.Register(a.routes, a.operation(http.MethodGet, path, id, summary, tag), func(ctx context.Context, in *I) (*body[O], error) {
+		out, err := f(ctx, in)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		return &body[O]{out}, nil
+	})
+}
+
+func (a *API) reads() {
+	get(a, "/overview", "overview", "The shop in a few numbers", "shop", a.overview)
+	get(a, "/shop", "shop", "The shop file in effect: hours, resources, people, operations, routes", "shop", a.shopFile)
+	get(a, "/alerts", "alerts", "Calls and alarms that somebody has to act on", "shop", a.alerts)
+	get(a, "/units", "units", "Units, by promise", "units", a.units)
+	get(a, "/units/{unit}", "unit", "A unit with its steps", "units", a.unit)
+	get(a, "/units/{unit}/history", "history", "A unit's events, oldest first", "units", a.history)
+	get(a, "/plan", "plan", "The plan in force", "plan", a.planInForce)
+	get(a, "/technicians/{technician}/next", "next", "What a technician does now and next", "plan", a.next)
+	get(a, "/stations/{station}", "station", "What happens at a bench, interface, charger, pad or loop", "plan", a.station)
+	get(a, "/calibration", "calibration", "Which calibration is current for a machine", "lookup", a.calibration)
+	get(a, "/frame-number", "frameNumber", "Which kind of number stands on a frame", "lookup", a.frameNumber)
+}
+
+type none struct{}
+
+// Overview is the shop in a few numbers.
+type Overview struct {
+	Site      queue.SiteID  `json:"site"`
+	Name      string        `json:"name"`
+	Now       time.Time     `json:"now"`
+	Seq       uint64        `json:"seq" doc:"Position of the shop's log"`
+	ClosesAt  *time.Time    `json:"closes_at,omitempty" doc:"Left out: the shop is shut"`
+	Outdoor   []OutdoorView `json:"outdoor" nullable:"false"`
+	Units     int           `json:"units"`
+	Held      int           `json:"held"`
+	Running   int           `json:"running_steps"`
+	Open      int           `json:"open_steps"`
+	Late      int           `json:"late" doc:"Units that the plan finishes after their promise, or not at all"`
+	Alerts    int           `json:"alerts"`
+	PlanSeq   uint64        `json:"plan_seq,omitempty"`
+	Objective float64       `json:"objective,omitempty" doc:"Of the plan, in weighted minutes"`
+}
+
+// OutdoorView is whether an engine may run at a pad or loop now.
+type OutdoorView struct {
+	Resource queue.ResourceID `json:"resource"`
+	Until    *time.Time       `json:"open_until,omitempty" doc:"Left out: shut"`
+	Why      string           `json:"why,omitempty" doc:"Why it is shut, or why it shuts then"`
+}
+
+func (a *API) overview(_ context.Context, _ *none) (Overview, error) {
+	st, err := a.shop()
+	if err != nil {
+		return Overview{}, err
+	}
+	now := a.o.Now()
+	o := Overview{Site: st.Site, Name: st.Shop.Name, Now: now, Seq: st.Seq, Outdoor: []OutdoorView{}, Alerts: len(a.standing(st, now))}
+	if al := a.o.Ledger.Almanac(); al != nil {
+		c := al.Conditions(st, now, now)
+		o.ClosesAt = timeOrNil(c.ClosesAt)
+		for id, w := range c.Outdoor {
+			o.Outdoor = append(o.Outdoor, OutdoorView{id, timeOrNil(w.Until), w.Why})
+		}
+		slices.SortFunc(o.Outdoor, func(x, y OutdoorView) int { return strings.Compare(string(x.Resource), string(y.Resource)) })
+	}
+	for _, u := range st.OpenUnits() {
+		o.Units++
+		if u.Held {
+			o.Held++
+		}
+		for i := range u.Steps {
+			switch u.Steps[i].Status {
+			case queue.Running:
+				o.Running++
+			case queue.Todo:
+				o.Open++
+			}
+		}
+	}
+	if p := a.plan(); p != nil {
+		o.PlanSeq, o.Objective = p.Seq, p.Cost.J
+		for _, f := range p.Units {
+			if f.LateMin > 0 || f.Ready.IsZero() {
+				o.Late++
+			}
+		}
+	}
+	return o, nil
+}
+
+func timeOrNil(t time.Time) *time.Time {
+	if t.IsZero() {
+		return nil
+	}
+	return &t
+}
+
+func (a *API) shopFile(context.Context, *none) (*queue.Shop, error) {
+	st, err := a.shop()
+	if err != nil {
+		return nil, err
+	}
+	return st.Shop, nil
+}
+
+// AlertList is what stands.
+type AlertList struct {
+	Alerts []live.Alert `json:"alerts" nullable:"false"`
+}
+
+func (a *API) alerts(context.Context, *none) (AlertList, error) {
+	st, err := a.shop()
+	if err != nil {
+		return AlertList{}, err
+	}
+	return AlertList{a.standing(st, a.o.Now())}, nil
+}
+
+func (a *API) standing(st *queue.State, now time.Time) []live.Alert {
+	out := job.Standing(st, a.o.Alerts, now)
+	if out == nil {
+		out = []live.Alert{}
+	}
+	return out
+}
+
+// UnitLine is a unit in a list.
+type UnitLine struct {
+	Unit     queue.UnitID    `json:"unit"`
+	Machine  queue.Machine   `json:"machine"`
+	Owner    queue.Ownership `json:"ownership"`
+	Route    queue.RouteID   `json:"route"`
+	Status   string          `json:"status" enum:"in-shop,showroom,delivered"`
+	Promise  time.Time       `json:"promise"`
+	Ready    *time.Time      `json:"ready,omitempty" doc:"By the plan"`
+	LateMin  int64           `json:"late_min"`
+	Weight   int             `json:"weight"`
+	Held     bool            `json:"held"`
+	Revision uint64          `json:"revision"`
+	Done     int             `json:"steps_done"`
+	Steps    int             `json:"steps"`
+	Running  []queue.StepID  `json:"running" nullable:"false"`
+}
+
+// UnitList is a part of the units.
+type UnitList struct {
+	Units []UnitLine `json:"units" nullable:"false"`
+	Total int        `json:"total" doc:"How many match; the list may be a part of them"`
+}
+
+type unitsInput struct {
+	Status string `query:"status" enum:"in-shop,showroom,delivered,any" default:"in-shop"`
+	Text   string `query:"q" maxLength:"80" doc:"A part of the ticket, frame number, plate, make or model"`
+	Route  string `query:"route" maxLength:"64"`
+	Limit  int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
+}
+
+func (a *API) units(_ context.Context, in *unitsInput) (UnitList, error) {
+	st, err := a.shop()
+	if err != nil {
+		return UnitList{}, err
+	}
+	forecasts := forecasts(a.plan())
+	out := UnitList{Units: []UnitLine{}}
+	for _, u := range st.Units {
+		if (in.Status == "any" || u.Status.String() == in.Status) && (in.Route == "" || string(u.Route) == in.Route) && job.Matches(u, in.Text) {
+			out.Units = append(out.Units, unitLine(u, forecasts[u.ID]))
+		}
+	}
+	slices.SortFunc(out.Units, func(x, y UnitLine) int {
+		return cmp.Or(x.Promise.Compare(y.Promise), strings.Compare(string(x.Unit), string(y.Unit)))
+	})
+	out.Total = len(out.Units)
+	out.Units = out.Units[:min(in.Limit, len(out.Units))]
+	return out, nil
+}
+
+func forecasts(p *dispatch.Plan) map[queue.UnitID]dispatch.UnitForecast {
+	out := map[queue.UnitID]dispatch.UnitForecast{}
+	if p != nil {
+		for _, f := range p.Units {
+			out[f.Unit] = f
+		}
+	}
+	return out
+}
+
+func unitLine(u *queue.Unit, f dispatch.UnitForecast) UnitLine {
+	l := UnitLine{
+		Unit: u.ID, Machine: u.Machine, Owner: u.Ownership, Route: u.Route, Status: u.Status.String(),
+		Promise: u.Promise, Ready: timeOrNil(f.Ready), LateMin: f.LateMin, Weight: u.Weight, Held: u.Held,
+		Revision: u.Revision(), Steps: len(u.Steps), Running: []queue.StepID{},
+	}
+	for i := range u.Steps {
+		switch st := &u.Steps[i]; {
+		case st.Settled():
+			l.Done++
+		case st.Status == queue.Running:
+			l.Running = append(l.Running, st.ID)
+		}
+	}
+	return l
+}
+
+// UnitView is a unit with what the plan and the number on its frame say.
+type UnitView struct {
+	Revision uint64                 `json:"revision" doc:"Send it as expect, to be told when the unit has changed"`
+	Unit     *queue.Unit            `json:"unit"`
+	Planned  []dispatch.PlannedStep `json:"planned" nullable:"false"`
+	Frame    FrameNumber            `json:"frame_number"`
+}
+
+type unitPath struct {
+	Unit queue.UnitID `path:"unit" maxLength:"64"`
+}
+
+func (a *API) unit(_ context.Context, in *unitPath) (UnitView, error) {
+	u, err := a.findUnit(in.Unit)
+	if err != nil {
+		return UnitView{}, err
+	}
+	v := UnitView{Revision: u.Revision(), Unit: u, Planned: []dispatch.PlannedStep{}, Frame: frameNumber(u.Machine.Frame)}
+	if p := a.plan(); p != nil {
+		for _, s := range p.Steps {
+			if s.Unit == u.ID {
+				v.Planned = append(v.Planned, s)
+			}
+		}
+	}
+	return v, nil
+}
+
+func (a *API) findUnit(id queue.UnitID) (*queue.Unit, error) {
+	st, err := a.shop()
+	if err != nil {
+		return nil, err
+	}
+	u := st.Units[id]
+	if u == nil {
+		return nil, answer.Unknown("there is no unit "+strconv.Quote(string(id)), "Check the ticket's number.")
+	}
+	return u, nil
+}
+
+// EventView is one event of a unit.
+type EventView struct {
+	N        uint64          `json:"n" doc:"The unit's counter"`
+	Type     queue.EventType `json:"type"`
+	Time     time.Time       `json:"time" doc:"When it happened on the floor"`
+	Received time.Time       `json:"received"`
+	Suspect  bool            `json:"clock_suspect"`
+	Actor    queue.PersonID  `json:"actor"`
+	Command  queue.CommandID `json:"command"`
+	Hash     queue.Hash      `json:"hash"`
+	Data     any             `json:"data"`
+}
+
+// EventList is a unit's history.
+type EventList struct {
+	Events []EventView `json:"events" nullable:"false"`
+}
+
+func (a *API) history(ctx context.Context, in *unitPath) (EventList, error) {
+	u, err := a.findUnit(in.Unit)
+	if err != nil {
+		return EventList{}, err
+	}
+	out := EventList{Events: []EventView{}}
+	err = a.o.History.Events(ctx, u, func(e *queue.Event) error {
+		data, err := json.Marshal(e.Data)
+		if err != nil {
+			return err
+		}
+		out.Events = append(out.Events, EventView{e.N, e.Type, e.Time, e.Received, e.ClockSuspect, e.Actor, e.Command, e.Hash(), json.RawMessage(data)})
+		return nil
+	})
+	return out, err
+}
+
+func (a *API) planInForce(context.Context, *none) (*dispatch.Plan, error) {
+	if p := a.plan(); p != nil {
+		return p, nil
+	}
+	return nil, answer.New(http.StatusNotFound, queue.CodeNotReady, "there is no plan yet", "Wait for the dispatcher, or work by the promises.")
+}
+
+// DeskView is what lies in front of somebody, or of a bench.
+type DeskView struct {
+	Running []SheetView `json:"running" nullable:"false"`
+	Next    *SheetView  `json:"next,omitempty"`
+	Later   []SheetView `json:"later" nullable:"false"`
+	Ready   []SheetView `json:"ready" nullable:"false" doc:"Could start too, planned for nobody"`
+}
+
+// SheetView is one step as somebody is shown it.
+type SheetView struct {
+	Unit        queue.UnitID          `json:"unit"`
+	Revision    uint64                `json:"revision"`
+	Machine     queue.Machine         `json:"machine"`
+	Step        *queue.Step           `json:"step"`
+	Operation   string                `json:"operation"`
+	Resources   []queue.ResourceID    `json:"resources" nullable:"false"`
+	Start       *time.Time            `json:"start,omitempty" doc:"By the plan"`
+	Ends        *time.Time            `json:"ends,omitempty" doc:"Of a running step, expected"`
+	StretchEnds *time.Time            `json:"stretch_ends,omitempty" doc:"Of a running step's stretch, expected"`
+	HandsOn     bool                  `json:"hands_on" doc:"Whether the running stretch needs somebody"`
+	Why         string                `json:"why,omitempty"`
+	Blocked     string                `json:"blocked,omitempty"`
+	Calibration *queue.CalibrationRef `json:"calibration,omitempty"`
+	Evidence    []queue.EvidenceField `json:"evidence" nullable:"false" doc:"What it asks for"`
+	Cautions    []string              `json:"cautions" nullable:"false"`
+}
+
+func deskView(st *queue.State, d job.Desk) DeskView {
+	v := DeskView{Running: sheetViews(st, d.Running), Later: sheetViews(st, d.Later), Ready: sheetViews(st, d.Ready)}
+	if d.Next != nil {
+		next := sheetView(st, *d.Next)
+		v.Next = &next
+	}
+	return v
+}
+
+func sheetViews(st *queue.State, sheets []job.Sheet) []SheetView {
+	out := make([]SheetView, len(sheets))
+	for i, s := range sheets {
+		out[i] = sheetView(st, s)
+	}
+	return out
+}
+
+func sheetView(st *queue.State, s job.Sheet) SheetView {
+	v := SheetView{
+		Unit: s.Unit.ID, Revision: s.Unit.Revision(), Machine: s.Unit.Machine, Step: s.Step, Operation: s.Op.Name,
+		Resources: append([]queue.ResourceID{}, s.Resources()...), Start: timeOrNil(s.Start()),
+		Evidence: append([]queue.EvidenceField{}, s.Op.Evidence...), Cautions: []string{},
+	}
+	for _, c := range s.Op.Cautions {
+		v.Cautions = append(v.Cautions, c.String())
+	}
+	if s.Planned != nil {
+		v.Why = s.Planned.Why
+	}
+	switch s.Step.Status {
+	case queue.Running:
+		ends, stretch := s.Ends(), s.StretchEnds()
+		v.Ends, v.StretchEnds, v.HandsOn = &ends, &stretch, s.Stretch().HandsOn
+	case queue.Todo:
+		v.Blocked = job.Blocked(s)
+	}
+	v.Calibration = job.Calibration(st, s)
+	return v
+}
+
+type technicianPath struct {
+	Technician queue.PersonID `path:"technician" maxLength:"64"`
+}
+
+func (a *API) next(_ context.Context, in *technicianPath) (DeskView, error) {
+	st, err := a.shop()
+	if err != nil {
+		return DeskView{}, err
+	}
+	if st.Shop.Technician(in.Technician) == nil {
+		return DeskView{}, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
+	}
+	return deskView(st, job.ForTechnician(st, a.plan(), in.Technician)), nil
+}
+
+type stationPath struct {
+	Station queue.ResourceID `path:"station" maxLength:"64"`
+}
+
+func (a *API) station(_ context.Context, in *stationPath) (DeskView, error) {
+	st, err := a.shop()
+	if err != nil {
+		return DeskView{}, err
+	}
+	if st.Shop.Resource(in.Station) == nil {
+		return DeskView{}, answer.Unknown("there is no resource "+strconv.Quote(string(in.Station)), "Look at the shop file for its name.")
+	}
+	return deskView(st, job.ForResource(st, a.plan(), in.Station)), nil
+}
+
+// CalibrationAnswer says which calibration a machine gets, or what to tell its
+// owner when it gets none.
+type CalibrationAnswer struct {
+	Found      bool                `json:"found"`
+	ID         queue.CalibrationID `json:"id,omitempty"`
+	Revision   int                 `json:"revision,omitempty"`
+	Released   string              `json:"released,omitempty"`
+	ForCaller  string              `json:"for_caller" doc:"What to tell the caller"`
+	WhyNot     string              `json:"why_not,omitempty"`
+	Superseded []int               `json:"superseded" nullable:"false" doc:"Older revisions of it"`
+}
+
+type calibrationInput struct {
+	Make    string `query:"make" required:"true" minLength:"1" maxLength:"80"`
+	Model   string `query:"model" required:"true" minLength:"1" maxLength:"80"`
+	Year    int    `query:"year" required:"true" minimum:"1900" maximum:"2100"`
+	Family  string `query:"family" required:"true" maxLength:"60"`
+	Fitment string `query:"fitment" default:"standard" maxLength:"60"`
+}
+
+func (a *API) calibration(_ context.Context, in *calibrationInput) (CalibrationAnswer, error) {
+	st, err := a.shop()
+	if err != nil {
+		return CalibrationAnswer{}, err
+	}
+	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment)}
+	c, r := st.Shop.CalibrationFor(m)
+	out := CalibrationAnswer{Superseded: []int{}}
+	if r != nil {
+		out.WhyNot, out.ForCaller = r.What, r.Do
+		return out, nil
+	}
+	out.Found, out.ID, out.Revision, out.Released, out.ForCaller = true, c.ID, c.Revision, c.Released, c.ForCaller
+	for _, o := range st.Shop.Calibrations {
+		if o.ID == c.ID && o.Revision < c.Revision {
+			out.Superseded = append(out.Superseded, o.Revision)
+		}
+	}
+	slices.Sort(out.Superseded)
+	return out, nil
+}
+
+// FrameNumber is a classified frame number.
+type FrameNumber struct {
+	Class  string   `json:"class" enum:"vin,vin_check_digit_wrong,off_road_pin,frame_number,unreadable,unrecognised"`
+	Text   string   `json:"text" doc:"As it is stored and compared"`
+	Likely string   `json:"likely,omitempty" doc:"What was probably meant"`
+	Years  []int    `json:"model_years" nullable:"false"`
+	Notes  []string `json:"notes" nullable:"false" doc:"Sentences for the counter"`
+}
+
+func frameNumber(s string) FrameNumber {
+	n := ident.Classify(s)
+	return FrameNumber{n.Class.String(), n.Text, n.Likely, append([]int{}, n.ModelYears...), append([]string{}, n.Notes...)}
+}
+
+type frameInput struct {
+	Number string `query:"number" maxLength:"200"`
+}
+
+func (a *API) frameNumber(_ context.Context, in *frameInput) (FrameNumber, error) {
+	return frameNumber(in.Number), nil
+}

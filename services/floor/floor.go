@@ -1,0 +1,191 @@
+// Package floor is what people and programs see of a shop: web pages, a JSON
+// API and live updates, on one address.
+//
+//	f, err := floor.New(floor.Options{Ledger: l, Log: log, Site: "larkmoor", Plans: plans, Now: time.Now})
+//	err = floor.Serve(ctx, "127.0.0.1:8425", f, logger)
+//
+// What it guarantees:
+//
+//  1. It changes nothing by itself: every change is a command that the queue
+//     judges, and every refusal is shown with its reason.
+//  2. Whatever is sent, in whatever form, is bounded, and an error leaves the
+//     shop as it was.
+//  3. No page loads anything from another host; a form or request that another
+//     site's page sends is refused, and so is a name of this machine that is
+//     not allowed (a rebound DNS name).
+//
+// Nobody signs in yet, so [Serve] listens on the loopback interface only.
+//
+// The parts: api (JSON), pages (HTML), live (server-sent events), job and board
+// (what is shown, pure), answer (errors), history (a unit's events).
+package floor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"slices"
+	"strings"
+	"syscall"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/services/floor/api"
+	"tickover/services/floor/history"
+	"tickover/services/floor/live"
+	"tickover/services/floor/pages"
+	"tickover/services/ledger"
+)
+
+// Options say what a floor shows and speaks to.
+type Options struct {
+	Ledger *ledger.Ledger
+	Log    log.Log
+	Site   queue.SiteID
+	Plans  live.Plans  // nil: no plan; the shop works by promises
+	Alerts live.Alerts // nil: only what follows from the state
+	Now    func() time.Time
+	Logger *zap.Logger // nil: none
+	// Hosts are names, beside those of the loopback interface, under which the
+	// pages may be asked for.
+	Hosts []string
+	// Metrics, if set, serves /metrics.
+	Metrics http.Handler
+	Streams live.Bounds
+}
+
+// Floor is the handler of all pages, the API and the events.
+type Floor struct {
+	http.Handler
+	streams *live.Streams
+}
+
+// Close ends the open event streams.
+func (f *Floor) Close() { f.streams.Close() }
+
+// New builds the handler.
+func New(o Options) (*Floor, error) {
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	if o.Now == nil {
+		return nil, errors.New("floor: no clock")
+	}
+	logger := o.Logger.Named("floor")
+	reader := history.Reader{Log: o.Log, Site: o.Site}
+	mux := http.NewServeMux()
+	a := api.Register(mux, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Now: o.Now, Logger: logger})
+	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
+	mux.Handle("GET /events", streams)
+	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
+		fmt.Fprintf(w, "ok %d\n", o.Ledger.View().Seq)
+	})
+	if o.Metrics != nil {
+		mux.Handle("GET /metrics", o.Metrics)
+	}
+	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Now: o.Now, Logger: logger})
+	if err != nil {
+		return nil, fmt.Errorf("floor: pages: %w", err)
+	}
+	return &Floor{secure(mux, o.Hosts, logger), streams}, nil
+}
+
+// endpoints lists the API's operations for its page.
+func endpoints(a *api.API) []pages.Endpoint {
+	var out []pages.Endpoint
+	for path, item := range a.OpenAPI().Paths {
+		if item.Get != nil {
+			out = append(out, pages.Endpoint{Method: http.MethodGet, Path: path, Summary: item.Get.Summary, Tag: item.Get.Tags[0]})
+		}
+		if item.Post != nil {
+			out = append(out, pages.Endpoint{Method: http.MethodPost, Path: path, Summary: item.Post.Summary, Tag: item.Post.Tags[0]})
+		}
+	}
+	slices.SortFunc(out, func(x, y pages.Endpoint) int {
+		return strings.Compare(x.Path+x.Method, y.Path+y.Method)
+	})
+	return out
+}
+
+// Bounds of a connection.
+const (
+	headerTimeout = 5 * time.Second
+	readTimeout   = 60 * time.Second // an import over a slow network
+	writeTimeout  = 60 * time.Second // a stream of events sets its own
+	idleTimeout   = 2 * time.Minute
+	headerBytes   = 32 << 10
+	stopTimeout   = 10 * time.Second
+)
+
+// Serve listens on addr until ctx ends, then finishes what is under way. ready,
+// if not nil, is called with the address once it listens.
+func Serve(ctx context.Context, addr string, f *Floor, logger *zap.Logger, ready func(net.Addr)) error {
+	if logger == nil {
+		logger = zap.NewNop()
+	}
+	l, err := Listen(ctx, addr)
+	if err != nil {
+		return err
+	}
+	std, err := zap.NewStdLogAt(logger.Named("http"), zap.WarnLevel)
+	if err != nil {
+		return err
+	}
+	srv := &http.Server{
+		Handler: f, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: headerBytes, ErrorLog: std,
+	}
+	srv.RegisterOnShutdown(f.Close)
+	stopped := make(chan error, 1)
+	go func() { stopped <- srv.Serve(l) }()
+	if ready != nil {
+		ready(l.Addr())
+	}
+	select {
+	case err := <-stopped:
+		return err
+	case <-ctx.Done():
+	}
+	stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), stopTimeout)
+	defer cancel()
+	err = srv.Shutdown(stop)
+	if errors.Is(err, context.DeadlineExceeded) {
+		logger.Warn("connections cut at the end of the stop time")
+		err = srv.Close()
+	}
+	<-stopped
+	return err
+}
+
+// Listen opens the address; the error says what to do about it.
+func Listen(ctx context.Context, addr string) (net.Listener, error) {
+	host, port, err := net.SplitHostPort(addr)
+	if err != nil {
+		return nil, fmt.Errorf("address %q: %v; write it as 127.0.0.1:8425", addr, err)
+	}
+	if !loopback(host) {
+		return nil, fmt.Errorf("address %q: nobody signs in yet, so Tickover listens on this machine only; use 127.0.0.1:%s", addr, port)
+	}
+	var lc net.ListenConfig
+	l, err := lc.Listen(ctx, "tcp", addr)
+	switch {
+	case errors.Is(err, syscall.EADDRINUSE):
+		return nil, fmt.Errorf("port %s on %s is in use, perhaps by another Tickover; stop that one, or choose another port: %w", port, host, err)
+	case errors.Is(err, syscall.EACCES):
+		return nil, fmt.Errorf("port %s on %s needs rights that this program does not have; choose a port above 1023: %w", port, host, err)
+	}
+	return l, err
+}
+
+func loopback(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	ip := net.ParseIP(host)
+	return ip != nil && ip.IsLoopback()
+}

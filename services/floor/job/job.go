@@ -1,0 +1,473 @@
+// Package job works out what somebody on the floor is to do: a technician's
+// running and next steps, a bench's, and what a step needs before it can start.
+// It is pure: the state, the plan and the time come in.
+//
+// The order comes from the plan. Steps that the plan gives to nobody, or all
+// steps when there is no plan, come in the order of their promises, so that
+// the shop goes on without a scheduler; the queue's rules are the same.
+package job
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/queue"
+	"tickover/queue/ident"
+	"tickover/services/dispatch"
+	"tickover/services/floor/live"
+)
+
+// Sheet is one step as somebody is shown it.
+type Sheet struct {
+	Unit    *queue.Unit
+	Step    *queue.Step
+	Op      *queue.Operation
+	Planned *dispatch.PlannedStep // nil: not in the plan
+}
+
+// Start is when the plan lets it begin; zero: not planned.
+func (s Sheet) Start() time.Time {
+	if s.Planned == nil {
+		return time.Time{}
+	}
+	return s.Planned.Start
+}
+
+// Resources are what the step holds, was accepted for, or is planned on.
+func (s Sheet) Resources() []queue.ResourceID {
+	switch {
+	case s.Step.Status == queue.Running:
+		return s.Step.Resources
+	case s.Step.Accepted != nil && len(s.Step.Accepted.Resources) > 0:
+		return s.Step.Accepted.Resources
+	case s.Planned != nil:
+		return s.Planned.Resources
+	case s.Step.Pin != nil:
+		return s.Step.Pin.Resources
+	}
+	return nil
+}
+
+// Technician is who does it, accepted it or is planned for it.
+func (s Sheet) Technician() queue.PersonID {
+	switch {
+	case s.Step.Status == queue.Running:
+		return s.Step.Technician
+	case s.Step.Accepted != nil:
+		return s.Step.Accepted.Technician
+	case s.Planned != nil && s.Planned.Technician != "":
+		return s.Planned.Technician
+	case s.Step.Pin != nil:
+		return s.Step.Pin.Technician
+	}
+	return ""
+}
+
+// Stretch is the running step's stretch.
+func (s Sheet) Stretch() queue.Stretch {
+	if i := s.Step.Stretch; i >= 0 && i < len(s.Op.Stretches) {
+		return s.Op.Stretches[i]
+	}
+	return queue.Stretch{}
+}
+
+// NextStretch is the index of the stretch that comes next; ok is false in the
+// last one.
+func (s Sheet) NextStretch() (i int, ok bool) {
+	i = s.Step.Stretch + 1
+	return i, i < len(s.Op.Stretches)
+}
+
+// StretchEnds is when the running stretch is expected to be over.
+func (s Sheet) StretchEnds() time.Time { return s.Step.StretchStarted.Add(s.Stretch().Duration) }
+
+// Ends is when the running step is expected to be over: what is left of its
+// stretches, from the start of the one that runs.
+func (s Sheet) Ends() time.Time {
+	end := s.StretchEnds()
+	for i, ok := s.NextStretch(); ok && i < len(s.Op.Stretches); i++ {
+		end = end.Add(s.Op.Stretches[i].Duration)
+	}
+	return end
+}
+
+// Desk is what lies in front of somebody, or of a bench.
+type Desk struct {
+	Running []Sheet
+	Next    *Sheet
+	Later   []Sheet // after Next, at most laterMax
+	// Ready are steps that could start and that the plan gives to nobody else.
+	Ready []Sheet
+}
+
+const (
+	laterMax = 4
+	readyMax = 6
+)
+
+// ForTechnician is what one person does now and next.
+func ForTechnician(st *queue.State, p *dispatch.Plan, who queue.PersonID) Desk {
+	var d Desk
+	t := st.Shop.Technician(who)
+	if t == nil {
+		return d
+	}
+	for _, s := range Running(st, p) {
+		if s.Step.Technician == who {
+			d.Running = append(d.Running, s)
+		}
+	}
+	d.take(todo(st, p, func(s Sheet) bool { return s.Technician() == who }))
+	for _, s := range todo(st, p, func(s Sheet) bool { return s.Technician() == "" || p == nil }) {
+		if len(d.Ready) < readyMax && !d.has(s) && s.Step.Accepted == nil && can(t, s.Op) && Blocked(s) == "" {
+			d.Ready = append(d.Ready, s)
+		}
+	}
+	if d.Next == nil && p == nil && len(d.Ready) > 0 {
+		d.Next, d.Ready = &d.Ready[0], d.Ready[1:]
+	}
+	return d
+}
+
+// ForResource is what happens at a bench, interface, charger, pad or loop.
+func ForResource(st *queue.State, p *dispatch.Plan, id queue.ResourceID) Desk {
+	var d Desk
+	for _, s := range Running(st, p) {
+		if slices.Contains(s.Step.Resources, id) {
+			d.Running = append(d.Running, s)
+		}
+	}
+	d.take(todo(st, p, func(s Sheet) bool { return slices.Contains(s.Resources(), id) }))
+	return d
+}
+
+func (d *Desk) take(sheets []Sheet) {
+	if len(sheets) == 0 {
+		return
+	}
+	d.Next, d.Later = &sheets[0], sheets[1:min(len(sheets), 1+laterMax)]
+}
+
+func (d *Desk) has(s Sheet) bool {
+	same := func(o Sheet) bool { return o.Unit.ID == s.Unit.ID && o.Step.ID == s.Step.ID }
+	return slices.ContainsFunc(d.Later, same) || d.Next != nil && same(*d.Next)
+}
+
+// Running lists all running steps, the one that ends first at the top.
+func Running(st *queue.State, p *dispatch.Plan) []Sheet {
+	out := all(st, p, func(s Sheet) bool { return s.Step.Status == queue.Running })
+	slices.SortStableFunc(out, func(a, b Sheet) int { return a.StretchEnds().Compare(b.StretchEnds()) })
+	return out
+}
+
+// todo lists steps still to be done: accepted ones, then by planned start, then
+// by promise.
+func todo(st *queue.State, p *dispatch.Plan, match func(Sheet) bool) []Sheet {
+	out := all(st, p, func(s Sheet) bool { return s.Step.Status == queue.Todo && !s.Unit.Held && match(s) })
+	slices.SortStableFunc(out, func(a, b Sheet) int {
+		return cmp.Or(
+			-compareBool(a.Step.Accepted != nil, b.Step.Accepted != nil),
+			-compareBool(a.Planned != nil, b.Planned != nil),
+			a.Start().Compare(b.Start()),
+			a.Unit.Promise.Compare(b.Unit.Promise),
+		)
+	})
+	return out
+}
+
+func compareBool(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return 1
+	}
+	return -1
+}
+
+// all lists the open units' steps that match, by unit and route order.
+func all(st *queue.State, p *dispatch.Plan, match func(Sheet) bool) []Sheet {
+	planned := index(p)
+	var out []Sheet
+	for _, u := range st.OpenUnits() {
+		for i := range u.Steps {
+			step := &u.Steps[i]
+			op := st.Shop.Operation(step.Operation)
+			if op == nil {
+				continue
+			}
+			if s := (Sheet{u, step, op, planned[queue.Hold{Unit: u.ID, Step: step.ID}]}); match(s) {
+				out = append(out, s)
+			}
+		}
+	}
+	return out
+}
+
+func index(p *dispatch.Plan) map[queue.Hold]*dispatch.PlannedStep {
+	if p == nil {
+		return nil
+	}
+	m := make(map[queue.Hold]*dispatch.PlannedStep, len(p.Steps))
+	for i := range p.Steps {
+		s := &p.Steps[i]
+		m[queue.Hold{Unit: s.Unit, Step: s.Step}] = s
+	}
+	return m
+}
+
+// Of is the sheet of one step; nil if the unit or the step does not exist.
+func Of(st *queue.State, p *dispatch.Plan, unit queue.UnitID, step queue.StepID) *Sheet {
+	u := st.Units[unit]
+	if u == nil || u.Step(step) == nil {
+		return nil
+	}
+	op := st.Shop.Operation(u.Step(step).Operation)
+	if op == nil {
+		return nil
+	}
+	return &Sheet{u, u.Step(step), op, index(p)[queue.Hold{Unit: unit, Step: step}]}
+}
+
+// Blocked says what a step to be done still waits for, empty if nothing in its
+// own unit stands in the way.
+func Blocked(s Sheet) string {
+	if s.Unit.Held {
+		return "the foreman holds the unit back"
+	}
+	for _, a := range s.Step.After {
+		if b := s.Unit.Step(a.Step); b != nil && !b.Settled() {
+			return fmt.Sprintf("after %s, which is %s", b.ID, StatusText(b.Status))
+		}
+	}
+	for i := range s.Unit.Steps {
+		o := &s.Unit.Steps[i]
+		if o.Status == queue.Running && !s.Step.ParallelWith(o) {
+			return fmt.Sprintf("the unit is busy with %s", o.ID)
+		}
+	}
+	return ""
+}
+
+// StatusText is a step's status in a person's words.
+func StatusText(s queue.StepStatus) string {
+	switch s {
+	case queue.Todo:
+		return "to do"
+	case queue.Skipped:
+		return "left out"
+	}
+	return s.String()
+}
+
+func can(t *queue.Technician, op *queue.Operation) bool {
+	for _, s := range op.Stretches {
+		if s.HandsOn && !t.Skilled(s.Skill) {
+			return false
+		}
+	}
+	return true
+}
+
+// Choice is one need of an operation and what could meet it.
+type Choice struct {
+	Need    queue.Need
+	Options []Option
+	Chosen  queue.ResourceID // empty: none is free
+	// MayBeNone: the step can do without (a flash without a charger).
+	MayBeNone bool
+}
+
+// Option is a resource that meets a need.
+type Option struct {
+	Resource *queue.Resource
+	TakenBy  string // who holds it, or why it is down; empty: free
+}
+
+// Choices lists, for each need of the step, what meets it, with the preferred
+// resource chosen, else the first free one.
+func Choices(st *queue.State, s Sheet, now time.Time) []Choice {
+	preferred := slices.Clone(s.Resources())
+	var used []queue.ResourceID
+	out := make([]Choice, 0, len(s.Op.Needs))
+	for _, n := range s.Op.Needs {
+		c := Choice{Need: n, MayBeNone: n.Kind == queue.Charger && s.Op.Kind == queue.Flash}
+		for i := range st.Shop.Resources {
+			r := &st.Shop.Resources[i]
+			if r.Kind == n.Kind && (n.Tag == "" || slices.Contains(r.Tags, n.Tag)) && (r.Kind != queue.Interface || r.Speaks(s.Unit.Machine.Family)) {
+				c.Options = append(c.Options, Option{r, taken(st, r, now)})
+			}
+		}
+		c.Chosen = choose(c.Options, preferred, used)
+		used = append(used, c.Chosen)
+		out = append(out, c)
+	}
+	return out
+}
+
+func choose(options []Option, preferred, used []queue.ResourceID) queue.ResourceID {
+	for _, o := range options {
+		if slices.Contains(preferred, o.Resource.ID) && !slices.Contains(used, o.Resource.ID) {
+			return o.Resource.ID
+		}
+	}
+	for _, o := range options {
+		if o.TakenBy == "" && !slices.Contains(used, o.Resource.ID) {
+			return o.Resource.ID
+		}
+	}
+	return ""
+}
+
+func taken(st *queue.State, r *queue.Resource, now time.Time) string {
+	for _, c := range st.Closures[r.ID] {
+		if !now.Before(c.From) && now.Before(c.Until) {
+			return "closed: " + c.Reason
+		}
+	}
+	if h := st.Holds[r.ID]; len(h) >= max(1, r.Capacity) {
+		return fmt.Sprintf("taken by %s", h[0].Unit)
+	}
+	return ""
+}
+
+// Fields are the evidence fields that are asked for at the step's start, or at
+// its end.
+func Fields(op *queue.Operation, atStart bool) []queue.EvidenceField {
+	var out []queue.EvidenceField
+	for _, f := range op.Evidence {
+		if f.AtStart == atStart {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+// Alerts are the calls and alarms that follow from the state alone: steps past
+// their end, hands-off time that is about to end, problems that were reported.
+func Alerts(st *queue.State, now time.Time) []live.Alert {
+	if st.Shop == nil {
+		return nil
+	}
+	lim := st.Shop.Limits
+	var out []live.Alert
+	for _, s := range Running(st, nil) {
+		a := live.Alert{Unit: s.Unit.ID, Step: s.Step.ID, Person: s.Step.Technician, Resource: place(s)}
+		ends := s.StretchEnds()
+		_, more := s.NextStretch()
+		switch {
+		case !now.Before(ends.Add(lim.OverdueAfter)):
+			a.Kind, a.Since = live.Overdue, ends
+			a.Text = fmt.Sprintf("%s of %s is %s over its time.%s", s.Op.Name, s.Unit.ID, Minutes(now.Sub(ends)), keeps(s))
+		case more && !s.Stretch().HandsOn && !now.Before(ends.Add(-lim.CallBefore)):
+			a.Kind, a.Since = live.CallBack, ends.Add(-lim.CallBefore)
+			a.Text = fmt.Sprintf("%s of %s needs hands at %s.", s.Op.Name, s.Unit.ID, ends.In(st.Shop.Location()).Format("15:04"))
+		default:
+			continue
+		}
+		out = append(out, a)
+	}
+	for _, s := range all(st, nil, func(s Sheet) bool { return s.Step.Problem != "" && !s.Step.Settled() }) {
+		out = append(out, live.Alert{Kind: live.Problem, Unit: s.Unit.ID, Step: s.Step.ID, Since: s.Unit.Touched,
+			Text: fmt.Sprintf("Problem with %s of %s: %s", s.Op.Name, s.Unit.ID, s.Step.Problem)})
+	}
+	rank := map[live.AlertKind]int{live.Overdue: 0, live.Problem: 1, live.CallBack: 2}
+	slices.SortStableFunc(out, func(a, b live.Alert) int {
+		return cmp.Or(cmp.Compare(rank[a.Kind], rank[b.Kind]), a.Since.Compare(b.Since))
+	})
+	return out
+}
+
+func place(s Sheet) queue.ResourceID {
+	if len(s.Step.Resources) == 0 {
+		return ""
+	}
+	return s.Step.Resources[0]
+}
+
+func keeps(s Sheet) string {
+	if len(s.Step.Resources) == 0 {
+		return ""
+	}
+	text := " It keeps "
+	for i, r := range s.Step.Resources {
+		if i > 0 {
+			text += ", "
+		}
+		text += string(r)
+	}
+	return text + " locked until somebody signs it off."
+}
+
+// Minutes writes a duration as people say it: "4 min", "1 h 10 min", "2 days".
+func Minutes(d time.Duration) string {
+	sign := ""
+	if d < 0 {
+		sign, d = "−", -d
+	}
+	m := int(d.Round(time.Minute) / time.Minute)
+	switch {
+	case m < 60:
+		return fmt.Sprintf("%s%d min", sign, m)
+	case m < 24*60 && m%60 == 0:
+		return fmt.Sprintf("%s%d h", sign, m/60)
+	case m < 24*60:
+		return fmt.Sprintf("%s%d h %d min", sign, m/60, m%60)
+	case m < 48*60:
+		return sign + "1 day"
+	}
+	return fmt.Sprintf("%s%d days", sign, m/(24*60))
+}
+
+// Standing are all alerts: those of the bench workers, if there are any, and
+// those that follow from the state.
+func Standing(st *queue.State, from live.Alerts, now time.Time) []live.Alert {
+	out := Alerts(st, now)
+	if from == nil {
+		return out
+	}
+	for _, a := range from.Alerts() {
+		same := func(o live.Alert) bool { return o.Unit == a.Unit && o.Step == a.Step && o.Kind == a.Kind }
+		if !slices.ContainsFunc(out, same) {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
+// Calibration is what a flash writes or wrote; nil for other steps, and when
+// none is listed.
+func Calibration(st *queue.State, s Sheet) *queue.CalibrationRef {
+	if s.Op.Kind != queue.Flash {
+		return nil
+	}
+	if s.Step.Calibration != nil {
+		return s.Step.Calibration
+	}
+	if c, r := st.Shop.CalibrationFor(&s.Unit.Machine); r == nil {
+		return &queue.CalibrationRef{ID: c.ID, Revision: c.Revision}
+	}
+	return nil
+}
+
+// Matches reports whether a unit is meant by a text: a part of its ticket,
+// frame number, plate, make or model. The empty text means every unit.
+func Matches(u *queue.Unit, text string) bool {
+	text = strings.ToLower(strings.TrimSpace(text))
+	if text == "" {
+		return true
+	}
+	frame := strings.ToLower(ident.Classify(text).Text)
+	if len(frame) >= 4 && strings.Contains(strings.ToLower(ident.Classify(u.Machine.Frame).Text), frame) {
+		return true
+	}
+	for _, s := range []string{string(u.ID), u.Machine.Plate, u.Machine.Make + " " + u.Machine.Model} {
+		if strings.Contains(strings.ToLower(s), text) {
+			return true
+		}
+	}
+	return false
+}

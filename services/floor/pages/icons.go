@@ -1,0 +1,77 @@
+package pages
+
+import (
+	"fmt"
+	"html/template"
+
+	"tickover/queue"
+)
+
+// icons are our own: strokes on a 20 by 20 grid.
+var icons = map[string]string{
+	"board":   `<path d="M3 4v12M3 5h8v3H3M6 10h9v3H6" />`,
+	"job":     `<circle cx="10" cy="6" r="3"/><path d="M4 17c0-4 3-6 6-6s6 2 6 6"/>`,
+	"bench":   `<path d="M2 8h16M4 8v8M16 8v8M6 8V5h8v3"/>`,
+	"units":   `<circle cx="5" cy="13" r="3"/><circle cx="15" cy="13" r="3"/><path d="M5 13l3-5h5l2 5M8 8L6 6H4M13 8l1-2"/>`,
+	"in":      `<path d="M10 3v9M6 8l4 4 4-4M3 16h14"/>`,
+	"caution": `<path d="M10 3l7.5 13.5h-15zM10 8v4M10 14.4v.2"/>`,
+	"home":    `<path d="M3 10l7-6 7 6M5 9v8h10V9"/>`,
+	"find":    `<circle cx="9" cy="9" r="5"/><path d="M13 13l4 4"/>`,
+	"clock":   `<circle cx="10" cy="10" r="7"/><path d="M10 6v4l3 2"/>`,
+	"lock":    `<rect x="4" y="9" width="12" height="8" rx="1"/><path d="M7 9V6a3 3 0 016 0v3"/>`,
+	"pin":     `<path d="M7 3h6l-1 6 3 3H5l3-3zM10 12v6"/>`,
+	"check":   `<path d="M4 11l4 4 8-10"/>`,
+	"cross":   `<path d="M5 5l10 10M15 5L5 15"/>`,
+	"play":    `<path d="M6 4l10 6-10 6z"/>`,
+	"hand":    `<path d="M6 10V5.5a1.3 1.3 0 012.6 0V9M8.6 9V4a1.3 1.3 0 012.6 0v5M11.2 9V5a1.3 1.3 0 012.6 0v6c0 4-1.8 6-4.6 6-2 0-3.300-1-4.200-3L3.600 11.400a1.200 1.200 0 012-1.200L6 11"/>`,
+	"away":    `<circle cx="10" cy="10" r="7" stroke-dasharray="3 2.500"/><path d="M7 10h6"/>`,
+	"flag":    `<path d="M5 18V3h9l-2 3.500 2 3.500H5"/>`,
+	"sun":     `<circle cx="10" cy="10" r="3.500"/><path d="M10 2v2M10 16v2M2 10h2M16 10h2M4.500 4.500l1.400 1.400M14.100 14.100l1.400 1.400M4.500 15.500l1.400-1.400M14.100 5.900l1.400-1.400"/>`,
+	"flash":   `<path d="M11 2L4 11h5l-1 7 7-10h-5z"/>`,
+	"ride":    `<circle cx="5" cy="14" r="3"/><circle cx="15" cy="14" r="3"/><path d="M5 14l4-6h4l2 6M9 8L7 5H5"/>`,
+	"engine":  `<path d="M3 8h2l2-2h6v2h2l2 2v5h-2l-2 2H7l-2-2H3zM8 6V4M12 6V4"/>`,
+	"battery": `<rect x="2" y="6" width="14" height="9" rx="1"/><path d="M18 9v3M5 10.500h3M6.500 9v3M11 10.500h2.500"/>`,
+	"tool":    `<path d="M13 3a4 4 0 00-4 5.500L3 14.500 5.500 17l6-6A4 4 0 0017 7l-2.500 1.500L12 6z"/>`,
+	"list":    `<path d="M7 5h10M7 10h10M7 15h10M3 5h1M3 10h1M3 15h1"/>`,
+	"stop":    `<circle cx="10" cy="10" r="7"/><path d="M5 15L15 5"/>`,
+	"gas":     `<path d="M3 12a3 3 0 013-3 4 4 0 017.500-1A3.500 3.500 0 0115 15H6a3 3 0 01-3-3zM7 18h6"/>`,
+	"heat":    `<path d="M6 17c-2-3 2-4 0-7M10 17c-2-3 2-4 0-7M14 17c-2-3 2-4 0-7M4 6h12"/>`,
+	"fuel":    `<path d="M10 2c4 5 5.500 7.500 5.500 10a5.500 5.500 0 01-11 0C4.500 9.500 6 7 10 2z"/>`,
+	"lift":    `<path d="M4 17h12M6 17l8-8M14 17L6 9M5 8h10"/>`,
+	"noise":   `<path d="M3 8v4h3l4 4V4L6 8zM13 7c1.500 2 1.500 4 0 6M15.500 5c2.500 3 2.500 7 0 10"/>`,
+	"helmet":  `<path d="M3 13a7 7 0 0114-1v3h-6l-1-4h7M3 13v2h8"/>`,
+	"reset":   `<path d="M4 10a6 6 0 111.800 4.300M4 15v-4h4"/>`,
+	"wash":    `<path d="M4 8h12l-1.500 9h-9zM7 5v.2M10 3v.2M13 5v.2"/>`,
+	"gauge":   `<path d="M3 14a7 7 0 0114 0M10 14l3-5"/>`,
+}
+
+func icon(name string) (template.HTML, error) {
+	body, ok := icons[name]
+	if !ok {
+		return "", fmt.Errorf("no icon %q", name)
+	}
+	return template.HTML(`<svg class="icon" viewBox="0 0 20 20" aria-hidden="true" focusable="false">` + body + `</svg>`), nil
+}
+
+// operationIcon names the icon of a kind of work.
+func operationIcon(k queue.OperationKind) string {
+	switch k {
+	case queue.CheckIn:
+		return "in"
+	case queue.Charge:
+		return "battery"
+	case queue.Flash:
+		return "flash"
+	case queue.Reset:
+		return "reset"
+	case queue.Relearn, queue.RestartCheck:
+		return "engine"
+	case queue.TestRide:
+		return "ride"
+	case queue.FinalCheck:
+		return "wash"
+	case queue.HoursCheck:
+		return "gauge"
+	}
+	return "tool"
+}

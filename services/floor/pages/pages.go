@@ -1,0 +1,419 @@
+// Package pages is the shop in a browser: the foreman's board, the technician's
+// next job, the bench screen, the unit, check-in and import, the cautions.
+//
+// It guarantees:
+//
+//  1. Everything can be done with plain forms; the script only keeps a page
+//     fresh and runs its clocks. It never touches what somebody has typed.
+//  2. A form carries the id of its command, so that sending it twice, or again
+//     with the back button, is recorded once.
+//  3. A refusal is shown in full on the page that the form came from, with
+//     everything that was typed, and with the foreman's override where the
+//     rule allows one.
+//
+// Nobody signs in yet: a person is chosen and kept in a cookie. What only a
+// foreman may do is enforced by the queue, for whoever says to be one.
+package pages
+
+import (
+	"bytes"
+	"context"
+	"embed"
+	"fmt"
+	"html/template"
+	"io/fs"
+	"net/http"
+	"strings"
+	"time"
+
+	"github.com/google/uuid"
+	"go.uber.org/zap"
+
+	"tickover/queue"
+	"tickover/services/dispatch"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/board"
+	"tickover/services/floor/history"
+	"tickover/services/floor/job"
+	"tickover/services/floor/live"
+	"tickover/services/ledger"
+)
+
+// Options say what the pages speak to.
+type Options struct {
+	Ledger  *ledger.Ledger
+	History history.Reader
+	Plans   live.Plans
+	Alerts  live.Alerts
+	Import  Importer
+	API     []Endpoint // for the page that describes the API
+	Now     func() time.Time
+	Logger  *zap.Logger
+}
+
+// Endpoint is a line of the API's description.
+type Endpoint struct{ Method, Path, Summary, Tag string }
+
+//go:embed templates/*.html
+var templateFiles embed.FS
+
+//go:embed static
+var staticFiles embed.FS
+
+// Pages serves the pages.
+type Pages struct {
+	o     Options
+	log   *zap.Logger
+	mux   *http.ServeMux
+	pages map[string]*template.Template
+}
+
+// Register puts the pages on the mux.
+func Register(mux *http.ServeMux, o Options) error {
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[string]*template.Template{}}
+	if err := p.parse(); err != nil {
+		return err
+	}
+	static, err := fs.Sub(staticFiles, "static")
+	if err != nil {
+		return err
+	}
+	files := http.FileServerFS(static)
+	p.mux.Handle("GET /static/", http.StripPrefix("/static/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Cache-Control", "no-cache")
+		files.ServeHTTP(w, r)
+	})))
+	for pattern, h := range map[string]handler{
+		"GET /{$}":                     p.home,
+		"GET /me":                      p.me,
+		"GET /board":                   p.board,
+		"GET /job":                     p.job,
+		"GET /bench":                   p.benches,
+		"GET /bench/{id}":              p.bench,
+		"GET /units":                   p.units,
+		"GET /units/{id}":              p.unit,
+		"GET /units/{id}/steps/{step}": p.stepPage,
+		"GET /check-in":                p.checkIn,
+		"GET /import":                  p.importPage,
+		"GET /cautions":                p.cautions,
+		"GET /api":                     p.api,
+		"GET /":                        p.notFound,
+	} {
+		p.mux.Handle(pattern, p.handle(h))
+	}
+	p.mux.HandleFunc("GET /find", p.find)
+	p.mux.HandleFunc("POST /me", p.choose)
+	p.mux.HandleFunc("POST /do/{action}", p.do)
+	p.mux.HandleFunc("POST /import", p.importFile)
+	mux.Handle("/", p.mux)
+	return nil
+}
+
+func (p *Pages) parse() error {
+	funcs := template.FuncMap{
+		"icon": icon, "minutes": job.Minutes, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+		"sentence": answer.Sentence, "statusText": job.StatusText, "list": func(v ...any) []any { return v },
+		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
+		"laneHeight": laneHeight, "blockY": blockY,
+	}
+	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
+	if err != nil {
+		return err
+	}
+	names, err := fs.Glob(templateFiles, "templates/*.html")
+	if err != nil {
+		return err
+	}
+	for _, name := range names {
+		t, err := shared.Clone()
+		if err != nil {
+			return err
+		}
+		if t, err = t.ParseFS(templateFiles, name); err != nil {
+			return err
+		}
+		p.pages[strings.TrimSuffix(strings.TrimPrefix(name, "templates/"), ".html")] = t
+	}
+	return nil
+}
+
+// dict gives a template several values under names.
+func dict(kv ...any) (map[string]any, error) {
+	if len(kv)%2 != 0 {
+		return nil, fmt.Errorf("dict: odd number of arguments")
+	}
+	m := make(map[string]any, len(kv)/2)
+	for i := 0; i < len(kv); i += 2 {
+		key, ok := kv[i].(string)
+		if !ok {
+			return nil, fmt.Errorf("dict: %v is no name", kv[i])
+		}
+		m[key] = kv[i+1]
+	}
+	return m, nil
+}
+
+// handler answers a page's data: the template's name and what it shows.
+type handler func(*http.Request, *Base) (name string, data any, err error)
+
+// Base is what every page shows and knows.
+type Base struct {
+	Title   string
+	Section string // of the menu
+	Wide    bool
+	Screen  bool // a bench screen: no menu
+	Live    bool // refreshed when something changes
+	State   *queue.State
+	Shop    *queue.Shop
+	Plan    *dispatch.Plan
+	Now     time.Time
+	Loc     *time.Location
+	Me      queue.PersonID
+	Alerts  []live.Alert
+	Tried   *Tried // a form that was refused
+	Said    string // what the last form came to
+	Here    string // path and query
+}
+
+// Person is somebody who can be chosen.
+type Person struct {
+	ID      queue.PersonID
+	Name    string
+	Foreman bool
+	Works   bool // is a technician
+}
+
+// base gathers what every page needs; ok is false when there is no shop.
+func (p *Pages) base(r *http.Request) (*Base, bool) {
+	st := p.o.Ledger.View()
+	b := &Base{State: st, Shop: st.Shop, Now: p.o.Now(), Loc: time.UTC, Here: r.URL.RequestURI(), Tried: triedOf(r.Context())}
+	if st.Shop == nil {
+		return b, false
+	}
+	b.Loc = st.Shop.Location()
+	b.Now = b.Now.In(b.Loc)
+	if p.o.Plans != nil {
+		b.Plan = p.o.Plans.Latest()
+	}
+	b.Me = personOf(r, st.Shop)
+	b.Alerts = job.Standing(st, p.o.Alerts, b.Now)
+	return b, true
+}
+
+func (p *Pages) handle(h handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		b, ok := p.base(r)
+		if !ok {
+			p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+			return
+		}
+		b.Said = takeSaid(w, r)
+		name, data, err := h(r, b)
+		if err != nil {
+			p.fail(w, r, b, err)
+			return
+		}
+		status := http.StatusOK
+		if b.Tried != nil {
+			status = b.Tried.Problem.Status
+		}
+		p.render(w, status, name, data)
+	})
+}
+
+// render writes a page as a whole or not at all.
+func (p *Pages) render(w http.ResponseWriter, status int, name string, data any) {
+	var buf bytes.Buffer
+	t := p.pages[name]
+	if t == nil {
+		p.log.Error("no such page", zap.String("page", name))
+		http.Error(w, "no such page", http.StatusInternalServerError)
+		return
+	}
+	if err := t.ExecuteTemplate(&buf, "layout", data); err != nil {
+		p.log.Error("page not rendered", zap.String("page", name), zap.Error(err))
+		p.plain(w, http.StatusInternalServerError, "This page could not be made.", "Nothing was changed. Tell whoever looks after Tickover.")
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_, _ = w.Write(buf.Bytes())
+}
+
+// plain is the page when no other can be made.
+func (p *Pages) plain(w http.ResponseWriter, status int, what, do string) {
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(status)
+	fmt.Fprintf(w, "<!doctype html><html lang=en><title>Tickover</title><link rel=stylesheet href=/static/app.css><main class=page><h1>%s</h1><p>%s</p><p><a href=/>Start page</a></p></main></html>",
+		template.HTMLEscapeString(what), template.HTMLEscapeString(do))
+}
+
+// fail shows an error as a page of its own.
+func (p *Pages) fail(w http.ResponseWriter, r *http.Request, b *Base, err error) {
+	pr, known := answer.Of(err)
+	if !known {
+		pr.Instance = uuid.NewString()
+		p.log.Error("page failed", zap.String("path", r.URL.Path), zap.String("instance", pr.Instance), zap.Error(err))
+	}
+	b.Title, b.Section = "That did not work", ""
+	p.render(w, pr.Status, "problem", struct {
+		*Base
+		Problem *answer.Problem
+	}{b, pr})
+}
+
+func (p *Pages) notFound(r *http.Request, b *Base) (string, any, error) {
+	return "", nil, answer.Unknown("there is no page "+r.URL.Path, "Begin at the start page.")
+}
+
+// Clock is a time of day in the shop's zone.
+func (b *Base) Clock(t time.Time) string {
+	if t.IsZero() {
+		return "–"
+	}
+	return t.In(b.Loc).Format("15:04")
+}
+
+// When is a time as people say it: the clock today, else with its day.
+func (b *Base) When(t time.Time) string {
+	if t.IsZero() {
+		return "–"
+	}
+	t = t.In(b.Loc)
+	switch days := dayNumber(t) - dayNumber(b.Now); {
+	case days == 0:
+		return t.Format("15:04")
+	case days == 1:
+		return "tomorrow " + t.Format("15:04")
+	case days == -1:
+		return "yesterday " + t.Format("15:04")
+	case days > 1 && days < 7:
+		return t.Format("Mon 15:04")
+	case t.Year() == b.Now.Year():
+		return t.Format("Mon 2 Jan 15:04")
+	}
+	return t.Format("2 Jan 2006 15:04")
+}
+
+func dayNumber(t time.Time) int {
+	y, m, d := t.Date()
+	return int(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+}
+
+// Local is a time for a date-and-time field.
+func (b *Base) Local(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.In(b.Loc).Format("2006-01-02T15:04")
+}
+
+// NewID makes a command's id for a form.
+func (b *Base) NewID() string { return uuid.NewString() }
+
+// Name is a person's name, or the id of somebody unknown.
+func (b *Base) Name(id queue.PersonID) string {
+	if t := b.Shop.Technician(id); t != nil {
+		return t.Name
+	}
+	if id == "" {
+		return "Tickover"
+	}
+	return words(string(id))
+}
+
+// First is a person's first name.
+func (b *Base) First(id queue.PersonID) string {
+	first, _, _ := strings.Cut(b.Name(id), " ")
+	return first
+}
+
+// Thing is a resource's name.
+func (b *Base) Thing(id queue.ResourceID) string {
+	if r := b.Shop.Resource(id); r != nil && r.Name != "" {
+		return r.Name
+	}
+	return string(id)
+}
+
+// People are all who can be chosen: technicians, then foremen who are none.
+func (b *Base) People() []Person {
+	var out []Person
+	for i := range b.Shop.Technicians {
+		t := &b.Shop.Technicians[i]
+		out = append(out, Person{t.ID, t.Name, b.Shop.Foreman(t.ID), true})
+	}
+	for _, f := range b.Shop.Foremen {
+		if b.Shop.Technician(f) == nil {
+			out = append(out, Person{f, words(string(f)), true, false})
+		}
+	}
+	return out
+}
+
+// Foremen are those who may override.
+func (b *Base) Foremen() []Person {
+	var out []Person
+	for _, p := range b.People() {
+		if p.Foreman {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// IAmForeman reports whether the chosen person is a foreman.
+func (b *Base) IAmForeman() bool { return b.Shop.Foreman(b.Me) }
+
+// Operation is an operation's name.
+func (b *Base) Operation(id queue.OperationID) string {
+	if op := b.Shop.Operation(id); op != nil {
+		return op.Name
+	}
+	return string(id)
+}
+
+// words makes a name of an id.
+func words(id string) string {
+	s := strings.NewReplacer("-", " ", "_", " ").Replace(id)
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// join lists ids of any kind.
+func join(ids any) (string, error) {
+	switch ids := ids.(type) {
+	case []string:
+		return strings.Join(ids, ", "), nil
+	case []queue.ResourceID:
+		out := make([]string, len(ids))
+		for i, id := range ids {
+			out[i] = string(id)
+		}
+		return strings.Join(out, ", "), nil
+	}
+	return "", fmt.Errorf("join: no list of ids: %T", ids)
+}
+
+// Heights of the board's drawing in pixels.
+const (
+	rowHeight  = 46
+	blockInset = 3
+)
+
+func laneHeight(l board.Lane) int { return l.Rows * rowHeight }
+
+func blockY(b board.Block) int { return b.Row*rowHeight + blockInset }
+
+type triedKey struct{}
+
+func triedOf(ctx context.Context) *Tried {
+	t, _ := ctx.Value(triedKey{}).(*Tried)
+	return t
+}

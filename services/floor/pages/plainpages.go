@@ -1,0 +1,64 @@
+package pages
+
+import (
+	"net/http"
+
+	"tickover/queue"
+)
+
+func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section, b.Live = b.Shop.Name, "home", true
+	page := boardPage{Base: b, Rows: rows(b)}
+	page.count()
+	cond := p.o.Ledger.Almanac().Conditions(b.State, b.Now, b.Now)
+	for i := range b.Shop.Resources {
+		if res := &b.Shop.Resources[i]; res.Kind == queue.Pad || res.Kind == queue.Loop {
+			w := cond.Outdoor[res.ID]
+			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, w.Why})
+		}
+	}
+	return "home", page, nil
+}
+
+// Rule is an interlock as the cautions page explains it.
+type Rule struct {
+	Number queue.Interlock
+	Text   string
+	Never  bool // can not be overridden
+}
+
+func (p *Pages) cautions(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section = "Cautions", "cautions"
+	texts := []string{
+		"One flash at a time on an interface; one unit on a bench, a charger, a pad.",
+		"While a flash runs, nothing else starts on that unit, and its interface, bench and charger stay taken.",
+		"A flash needs a charger on the battery, or a rest voltage that is high enough.",
+		"A flash needs the current calibration for the unit's model, year and fitment.",
+		"A flash is not started when it would end after closing.",
+		"Resets come after the flash; the next engine start after a reset is the relearn.",
+		"The engine runs only outdoors, never at a bench.",
+		"Relearn and test ride lie in daylight and outside quiet hours.",
+		"A new flash or reset voids an earlier relearn, restart check and test ride.",
+		"A test ride needs the relearn done, the restart check passed, and somebody who may ride.",
+		"A unit leaves only with every step of its route done and its evidence complete.",
+		"Evidence must be plausible: readings don't run backwards, dates don't lie in the future.",
+		"A failed test ride opens rework; the unit stays until it passes.",
+	}
+	var rules []Rule
+	for i, t := range texts {
+		n := queue.Interlock(i + 1)
+		rules = append(rules, Rule{n, t, !n.Overridable()})
+	}
+	return "cautions", struct {
+		*Base
+		Rules []Rule
+	}{b, rules}, nil
+}
+
+func (p *Pages) api(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section = "The API", "api"
+	return "api", struct {
+		*Base
+		Endpoints []Endpoint
+	}{b, p.o.API}, nil
+}

@@ -1,0 +1,50 @@
+// Clocks, timers and the board's now-line. All run on the server's clock: the
+// page says what it was when it was made.
+
+let ahead = 0; // of this device's clock over the server's, ms
+
+export function setServerTime(iso) {
+  const t = Date.parse(iso);
+  if (!Number.isNaN(t)) ahead = Date.now() - t;
+}
+
+const serverNow = () => Date.now() - ahead;
+
+export function clocks() {
+  setServerTime(document.body.dataset.now);
+  tick();
+  setInterval(tick, 1000);
+}
+
+const two = (n) => String(n).padStart(2, "0");
+
+function tick() {
+  const now = serverNow();
+  for (const timer of document.querySelectorAll("[data-timer]")) {
+    const left = Math.round((Date.parse(timer.dataset.timer) - now) / 1000);
+    const s = Math.abs(left);
+    const text = s >= 3600 ? `${Math.floor(s / 3600)}:${two(Math.floor(s / 60) % 60)}:${two(s % 60)}` : `${Math.floor(s / 60)}:${two(s % 60)}`;
+    const count = timer.querySelector("[data-count]");
+    if (count) count.textContent = (left < 0 ? "+" : "") + text;
+    timer.classList.toggle("over", left < 0);
+  }
+  const clock = document.querySelector("[data-clock]");
+  if (clock) {
+    // The shop's wall clock: the minutes passed since the page was made.
+    const made = Date.parse(document.body.dataset.now);
+    const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
+    const [h, m] = shown.split(":").map(Number);
+    const minutes = Math.floor(made / 60000);
+    const total = (((h * 60 + m + Math.floor(now / 60000) - minutes) % 1440) + 1440) % 1440;
+    clock.textContent = `${two(Math.floor(total / 60))}:${two(total % 60)}`;
+  }
+  const chart = document.getElementById("chart");
+  if (chart) {
+    const from = Date.parse(chart.dataset.from);
+    const share = (100 * (now - from)) / (Date.parse(chart.dataset.to) - from);
+    for (const line of chart.querySelectorAll("[data-now] line")) {
+      line.setAttribute("x1", `${share.toFixed(3)}%`);
+      line.setAttribute("x2", `${share.toFixed(3)}%`);
+    }
+  }
+}

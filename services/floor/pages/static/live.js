@@ -1,0 +1,64 @@
+// Listens to /events and renews the parts of the page that are marked
+// data-live, without touching what somebody is typing.
+import { morph } from "./morph.js";
+import { setServerTime } from "./clocks.js";
+
+const quiet = 150; // ms without news before the page is renewed
+let waiting = 0;
+let running = false;
+let again = false;
+
+export function listen() {
+  const source = new EventSource("/events");
+  const stale = document.getElementById("stale");
+  let lost = 0;
+  source.addEventListener("open", () => {
+    clearTimeout(lost);
+    lost = 0;
+    stale.hidden = true;
+  });
+  source.addEventListener("error", () => {
+    // The browser comes back by itself; say so if that takes a while.
+    if (!lost) lost = setTimeout(() => (stale.hidden = false), 4000);
+  });
+  for (const kind of ["units", "plan", "alerts"]) source.addEventListener(kind, soon);
+  source.addEventListener("hello", (event) => {
+    if (JSON.parse(event.data).resumed) soon();
+  });
+  // Alarms come with time, not with news.
+  setInterval(soon, 30000);
+  document.addEventListener("visibilitychange", () => document.hidden || soon());
+  window.addEventListener("pagehide", () => source.close());
+}
+
+function soon() {
+  clearTimeout(waiting);
+  waiting = setTimeout(renew, quiet);
+}
+
+async function renew() {
+  if (running) {
+    again = true;
+    return;
+  }
+  running = true;
+  try {
+    const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" } });
+    if (!answer.ok) return;
+    const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
+    setServerTime(fresh.body.dataset.now);
+    for (const part of document.querySelectorAll("[data-live]")) {
+      if (part.parentElement.closest("[data-live]")) continue;
+      const next = fresh.getElementById(part.id);
+      if (next) morph(part, next);
+    }
+  } catch {
+    // The next event tries again.
+  } finally {
+    running = false;
+    if (again) {
+      again = false;
+      soon();
+    }
+  }
+}

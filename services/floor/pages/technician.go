@@ -1,0 +1,393 @@
+package pages
+
+import (
+	"net/http"
+	"net/url"
+	"strconv"
+	"strings"
+	"time"
+
+	"tickover/queue"
+	"tickover/queue/ident"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/job"
+)
+
+// Card is one step with the forms that it allows.
+type Card struct {
+	*Base
+	Sheet   job.Sheet
+	Choices []job.Choice
+	Bench   queue.ResourceID // of the bench screen
+	Big     bool             // the one that comes next
+	Back    string
+}
+
+func (b *Base) card(s job.Sheet) Card {
+	c := Card{Base: b, Sheet: s, Back: b.Here}
+	if s.Step.Status == queue.Todo {
+		c.Choices = job.Choices(b.State, s, b.Now)
+	}
+	return c
+}
+
+func (b *Base) cards(sheets []job.Sheet) []Card {
+	out := make([]Card, len(sheets))
+	for i, s := range sheets {
+		out[i] = b.card(s)
+	}
+	return out
+}
+
+// Calibration is what a flash writes.
+func (c Card) Calibration() *queue.CalibrationRef { return job.Calibration(c.State, c.Sheet) }
+
+// NoCalibration is why there is nothing to flash.
+func (c Card) NoCalibration() *queue.Refusal {
+	if c.Sheet.Op.Kind != queue.Flash {
+		return nil
+	}
+	_, r := c.Shop.CalibrationFor(&c.Sheet.Unit.Machine)
+	return r
+}
+
+// StartFields are read before the step starts.
+func (c Card) StartFields() []queue.EvidenceField { return job.Fields(c.Sheet.Op, true) }
+
+// DoneFields are asked for when it is done.
+func (c Card) DoneFields() []queue.EvidenceField { return job.Fields(c.Sheet.Op, false) }
+
+// Value is what stands in an evidence field: what was typed before a refusal,
+// what was recorded, or what is known.
+func (c Card) Value(action string, key queue.EvidenceKey) string {
+	if c.Tried.Is(action, c.Sheet.Unit.ID, c.Sheet.Step.ID) {
+		return c.Tried.Values.Get("ev." + string(key))
+	}
+	return c.Sheet.Step.Evidence[key]
+}
+
+// Typed is what was typed into another field before a refusal.
+func (c Card) Typed(action, field string) string {
+	if c.Tried.Is(action, c.Sheet.Unit.ID, c.Sheet.Step.ID) {
+		return c.Tried.Values.Get(field)
+	}
+	return ""
+}
+
+// CommandID is a form's: the same again after a refusal, so that a repeat of
+// what was not confirmed is known as one.
+func (c Card) CommandID(action string) string {
+	if c.Tried.Is(action, c.Sheet.Unit.ID, c.Sheet.Step.ID) {
+		return c.Tried.Values.Get("command_id")
+	}
+	return c.NewID()
+}
+
+// Blocked is what the step waits for in its own unit.
+func (c Card) Blocked() string { return job.Blocked(c.Sheet) }
+
+// Why is the plan's explanation.
+func (c Card) Why() string {
+	if c.Sheet.Planned == nil {
+		return ""
+	}
+	return c.Sheet.Planned.Why
+}
+
+// Next is the stretch that comes next, nil in the last one.
+func (c Card) Next() *queue.Stretch {
+	if i, ok := c.Sheet.NextStretch(); ok {
+		return &c.Sheet.Op.Stretches[i]
+	}
+	return nil
+}
+
+// NextIndex is the next stretch's index.
+func (c Card) NextIndex() int { i, _ := c.Sheet.NextStretch(); return i }
+
+// Overdue reports that the running stretch is past its end.
+func (c Card) Overdue() bool {
+	return c.Sheet.Step.Status == queue.Running && c.Now.After(c.Sheet.StretchEnds())
+}
+
+// Alarm reports that it is past its end by more than the shop file allows.
+func (c Card) Alarm() bool {
+	return c.Sheet.Step.Status == queue.Running && !c.Now.Before(c.Sheet.StretchEnds().Add(c.Shop.Limits.OverdueAfter))
+}
+
+// Parts of the running step, for its bar.
+func (c Card) Stretches() []StretchMark {
+	out := make([]StretchMark, len(c.Sheet.Op.Stretches))
+	for i, s := range c.Sheet.Op.Stretches {
+		out[i] = StretchMark{Stretch: s, State: "next"}
+		switch {
+		case c.Sheet.Step.Status != queue.Running || i > c.Sheet.Step.Stretch:
+		case i < c.Sheet.Step.Stretch:
+			out[i].State = "over"
+		default:
+			out[i].State = "now"
+		}
+	}
+	return out
+}
+
+// StretchMark is a stretch and where it stands: over, now or next.
+type StretchMark struct {
+	queue.Stretch
+	State string
+}
+
+// Mine reports that the chosen person accepted the step.
+func (c Card) Mine() bool {
+	return c.Sheet.Step.Accepted != nil && c.Sheet.Step.Accepted.Technician == c.Me
+}
+
+type jobPage struct {
+	*Base
+	Running, Later, Ready []Card
+	Next                  *Card
+	Works                 bool
+	From                  string // "plan", "promises"
+	FreeUntil             time.Time
+	FreeFor               string // the running step with the nearest call
+}
+
+func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section, b.Live = "My job", "job", true
+	if b.Me == "" {
+		b.Title, b.Live = "Who are you?", false
+		return "me", struct {
+			*Base
+			Back string
+		}{b, "/job"}, nil
+	}
+	d := job.ForTechnician(b.State, b.Plan, b.Me)
+	page := jobPage{Base: b, Running: b.cards(d.Running), Later: b.cards(d.Later), Ready: b.cards(d.Ready), From: "plan"}
+	page.Works = b.Shop.Technician(b.Me) != nil
+	if b.Plan == nil {
+		page.From = "promises"
+	}
+	if d.Next != nil {
+		c := b.card(*d.Next)
+		c.Big = true
+		page.Next = &c
+	}
+	for _, s := range d.Running {
+		if !s.Stretch().HandsOn && s.StretchEnds().After(b.Now) && (page.FreeUntil.IsZero() || s.StretchEnds().Before(page.FreeUntil)) {
+			page.FreeUntil, page.FreeFor = s.StretchEnds(), string(s.Unit.ID)
+		}
+	}
+	return "job", page, nil
+}
+
+type benchPage struct {
+	*Base
+	Resource    *queue.Resource
+	Now_        []Card
+	Next        *Card
+	Later       []Card
+	Closed      *queue.Closure
+	LocalAlerts int
+	WorstAlarm  string
+	Query       string
+}
+
+func (p *Pages) benches(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section = "Bench screens", "bench"
+	return "benches", struct{ *Base }{b}, nil
+}
+
+func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
+	res := b.Shop.Resource(queue.ResourceID(r.PathValue("id")))
+	if res == nil {
+		return "", nil, answer.Unknown("there is no bench "+strconv.Quote(r.PathValue("id")), "Choose one of the bench screens.")
+	}
+	b.Title, b.Section, b.Screen, b.Live = res.Name, "bench", true, true
+	d := job.ForResource(b.State, b.Plan, res.ID)
+	page := benchPage{Base: b, Resource: res, Now_: b.cards(d.Running), Later: b.cards(d.Later)}
+	for i := range page.Now_ {
+		page.Now_[i].Bench = res.ID
+	}
+	if d.Next != nil {
+		c := b.card(*d.Next)
+		c.Bench, c.Big = res.ID, true
+		page.Next = &c
+	}
+	for _, c := range b.State.Closures[res.ID] {
+		if !b.Now.Before(c.From) && b.Now.Before(c.Until) {
+			page.Closed = &c
+		}
+	}
+	for _, a := range b.Alerts {
+		for _, c := range page.Now_ {
+			if a.Unit == c.Sheet.Unit.ID && a.Step == c.Sheet.Step.ID {
+				page.LocalAlerts++
+				page.WorstAlarm = a.Text
+			}
+		}
+	}
+	return "bench", page, nil
+}
+
+// find opens the unit that a ticket or frame number names, or shows what
+// matches.
+func (p *Pages) find(w http.ResponseWriter, r *http.Request) {
+	q := strings.TrimSpace(r.URL.Query().Get("q"))
+	st := p.o.Ledger.View()
+	if u := exactly(st, q); u != nil {
+		http.Redirect(w, r, "/units/"+url.PathEscape(string(u.ID)), http.StatusSeeOther)
+		return
+	}
+	if len(q) > 80 {
+		q = strings.ToValidUTF8(q[:80], "")
+	}
+	http.Redirect(w, r, "/units?q="+url.QueryEscape(q), http.StatusSeeOther)
+}
+
+// exactly is the one unit with this ticket, plate or frame number; of several
+// visits of a machine the one in the shop, else the latest.
+func exactly(st *queue.State, q string) *queue.Unit {
+	if q == "" {
+		return nil
+	}
+	frame := ident.Classify(q).Text
+	var best *queue.Unit
+	for _, u := range st.Units {
+		if strings.EqualFold(string(u.ID), q) {
+			return u
+		}
+		same := frame != "" && ident.Classify(u.Machine.Frame).Text == frame || u.Machine.Plate != "" && strings.EqualFold(u.Machine.Plate, q)
+		if same && (best == nil || newer(u, best)) {
+			best = u
+		}
+	}
+	return best
+}
+
+func newer(a, b *queue.Unit) bool {
+	if (a.Status == queue.InShop) != (b.Status == queue.InShop) {
+		return a.Status == queue.InShop
+	}
+	return a.Arrived.After(b.Arrived)
+}
+
+// AsksWho: a bench screen, and somebody who is no technician, have to say who
+// does it.
+func (c Card) AsksWho() bool { return c.Bench != "" || c.Me != "" && c.Shop.Technician(c.Me) == nil }
+
+// AsksActor: nobody is chosen on this device.
+func (c Card) AsksActor() bool { return c.Me == "" && c.Bench == "" }
+
+// NeedsPlace: something that the step needs has to be chosen by hand.
+func (c Card) NeedsPlace() bool {
+	for _, ch := range c.Choices {
+		if ch.Chosen == "" && !ch.MayBeNone {
+			return true
+		}
+		for _, o := range ch.Options {
+			if o.Resource.ID == ch.Chosen && o.TakenBy != "" {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// PlacesText names what is chosen.
+func (c Card) PlacesText() string {
+	var names []string
+	for _, ch := range c.Choices {
+		if ch.Chosen != "" {
+			names = append(names, c.Thing(ch.Chosen))
+		}
+	}
+	if len(names) == 0 {
+		return "Choose a place"
+	}
+	return "At " + strings.Join(names, ", ") + " – change"
+}
+
+// Bring is what somebody needs to have with him.
+func (c Card) Bring() string {
+	var out []string
+	for _, n := range c.Sheet.Op.Needs {
+		switch n.Kind {
+		case queue.Interface:
+			out = append(out, "interface with its laptop")
+		case queue.Charger:
+			out = append(out, "charger")
+		}
+	}
+	switch c.Sheet.Op.Kind {
+	case queue.TestRide:
+		out = append(out, "helmet, riding gear, key")
+	case queue.Relearn, queue.RestartCheck:
+		out = append(out, "key, ear protection")
+	}
+	return strings.Join(out, ", ")
+}
+
+// Hint says how a field is written.
+func (c Card) Hint(f queue.EvidenceField) string {
+	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+	switch {
+	case f.Key == queue.EvidenceCalibration && c.Sheet.Step.Calibration != nil:
+		return "begun: " + string(c.Sheet.Step.Calibration.ID)
+	case f.Key == queue.EvidenceRevision && c.Sheet.Step.Calibration != nil:
+		return "begun: " + strconv.Itoa(c.Sheet.Step.Calibration.Revision)
+	case f.Key == queue.EvidenceOdometer && c.Sheet.Unit.OdometerKM != nil:
+		return "last read " + number(*c.Sheet.Unit.OdometerKM)
+	case f.Key == queue.EvidenceEngineHours && c.Sheet.Unit.EngineH != nil:
+		return "last read " + number(*c.Sheet.Unit.EngineH)
+	case f.Key == queue.EvidenceFrame:
+		return "on the ticket: " + c.Sheet.Unit.Machine.Frame
+	case f.Min != nil && f.Max != nil:
+		return number(*f.Min) + " to " + number(*f.Max)
+	case f.Min != nil:
+		return "at least " + number(*f.Min)
+	case f.Max != nil:
+		return "at most " + number(*f.Max)
+	}
+	return ""
+}
+
+// Left is the time left of the running stretch, as the timer begins.
+func (c Card) Left() string {
+	d := c.Sheet.StretchEnds().Sub(c.Now)
+	sign := ""
+	if d < 0 {
+		sign, d = "+", -d
+	}
+	s := int(d / time.Second)
+	if s >= 3600 {
+		return sign + strconv.Itoa(s/3600) + ":" + two(s/60%60) + ":" + two(s%60)
+	}
+	return sign + strconv.Itoa(s/60) + ":" + two(s%60)
+}
+
+func two(n int) string {
+	if n < 10 {
+		return "0" + strconv.Itoa(n)
+	}
+	return strconv.Itoa(n)
+}
+
+// Reading is a recorded value with its field's name.
+type Reading struct{ Label, Value, Unit, Flag string }
+
+// Recorded lists the step's evidence in the order of its fields.
+func (c Card) Recorded() []Reading {
+	var out []Reading
+	for _, f := range c.Sheet.Op.Evidence {
+		if v := c.Sheet.Step.Evidence[f.Key]; v != "" {
+			r := Reading{f.Label, v, f.Unit, ""}
+			for _, flag := range c.Sheet.Step.Flags {
+				if flag.Key == f.Key {
+					r.Flag = flag.Why
+				}
+			}
+			out = append(out, r)
+		}
+	}
+	return out
+}

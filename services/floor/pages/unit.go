@@ -1,0 +1,228 @@
+package pages
+
+import (
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"tickover/queue"
+	"tickover/queue/ident"
+	"tickover/services/dispatch"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/job"
+)
+
+type unitPage struct {
+	*Base
+	Unit     *queue.Unit
+	Cards    []Card
+	Frame    ident.Number
+	Forecast *dispatch.UnitForecast
+	Story    []Told
+	Route    string
+	Done     int
+	Missing  []string // steps that stand between the unit and its leaving
+	NoCal    *queue.Refusal
+	Cal      *queue.Calibration
+}
+
+// Told is one event in words.
+type Told struct {
+	At       time.Time
+	Received time.Time
+	Suspect  bool
+	Who      string
+	What     string
+	Details  []string
+	Override bool
+	Hash     queue.Hash
+	N        uint64
+}
+
+func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
+	u := b.State.Units[queue.UnitID(r.PathValue("id"))]
+	if u == nil {
+		return "", nil, answer.Unknown("there is no unit "+strconv.Quote(r.PathValue("id")), "Check the ticket's number.")
+	}
+	b.Title, b.Section, b.Live = string(u.ID), "units", true
+	page := unitPage{Base: b, Unit: u, Frame: ident.Classify(u.Machine.Frame), Done: b.Progress(u), Route: string(u.Route)}
+	if rt := b.Shop.Route(u.Route); rt != nil {
+		page.Route = rt.Name
+	}
+	for i := range u.Steps {
+		if s := job.Of(b.State, b.Plan, u.ID, u.Steps[i].ID); s != nil {
+			page.Cards = append(page.Cards, b.card(*s))
+			if s.Op.Kind == queue.Flash {
+				page.Cal, page.NoCal = b.Shop.CalibrationFor(&u.Machine)
+			}
+		}
+		if !u.Steps[i].Settled() {
+			page.Missing = append(page.Missing, string(u.Steps[i].ID))
+		}
+	}
+	if b.Plan != nil {
+		if i := slices.IndexFunc(b.Plan.Units, func(f dispatch.UnitForecast) bool { return f.Unit == u.ID }); i >= 0 {
+			page.Forecast = &b.Plan.Units[i]
+		}
+	}
+	err := p.o.History.Events(r.Context(), u, func(e *queue.Event) error {
+		page.Story = append(page.Story, tell(b, u, e))
+		return nil
+	})
+	slices.Reverse(page.Story)
+	return "unit", page, err
+}
+
+// TriedHere is the refused form if it was one of the unit itself.
+func (p unitPage) UnitValue(action, field, otherwise string) string {
+	if p.Tried.Is(action, p.Unit.ID, "") {
+		return p.Tried.Values.Get(field)
+	}
+	return otherwise
+}
+
+type stepPage struct {
+	*Base
+	Card Card
+}
+
+// stepPage is one step alone, for a link from the board.
+func (p *Pages) stepPage(r *http.Request, b *Base) (string, any, error) {
+	s := job.Of(b.State, b.Plan, queue.UnitID(r.PathValue("id")), queue.StepID(r.PathValue("step")))
+	if s == nil {
+		return "", nil, answer.Unknown("there is no such step", "Look at the unit's page for its steps.")
+	}
+	b.Title, b.Section, b.Live = string(s.Unit.ID)+" "+string(s.Step.ID), "units", true
+	c := b.card(*s)
+	c.Big = true
+	return "step", stepPage{b, c}, nil
+}
+
+type checkInPage struct {
+	*Base
+	Values   url.Values
+	Number   *ident.Number
+	Makes    []string
+	Models   []string
+	Families []string
+	Fitments []string
+}
+
+func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section = "Check-in", "check-in"
+	page := checkInPage{Base: b, Values: url.Values{}}
+	switch {
+	case b.Tried != nil && b.Tried.Action == "receive":
+		page.Values = b.Tried.Values
+	default:
+		page.Values.Set("command_id", b.NewID())
+		page.Values.Set("unit", b.nextTicket())
+		page.Values.Set("weight", "5")
+		page.Values.Set("promise", b.Local(p.promise(b)))
+		for _, f := range []string{"frame", "make", "model", "year", "route"} {
+			page.Values.Set(f, r.URL.Query().Get(f))
+		}
+	}
+	if f := page.Values.Get("frame"); f != "" {
+		n := ident.Classify(f)
+		page.Number = &n
+	}
+	page.suggest()
+	return "check-in", page, nil
+}
+
+// V is what stands in a field.
+func (p checkInPage) V(field string) string { return p.Values.Get(field) }
+
+// Chosen reports whether an option of a route is ticked.
+func (p checkInPage) Chosen(route queue.RouteID, step queue.StepID) bool {
+	return slices.Contains(p.Values["option"], string(route)+"/"+string(step))
+}
+
+// suggest offers the makes, models, families and fitments that the shop knows.
+func (p *checkInPage) suggest() {
+	add := func(to *[]string, s string) {
+		if s != "" && !slices.Contains(*to, s) && len(*to) < 500 {
+			*to = append(*to, s)
+		}
+	}
+	for i := range p.Shop.Calibrations {
+		c := &p.Shop.Calibrations[i]
+		add(&p.Makes, c.Make)
+		add(&p.Models, c.Model)
+		add(&p.Families, string(c.Family))
+		add(&p.Fitments, string(c.Fitment))
+	}
+	for _, u := range p.State.Units {
+		add(&p.Makes, u.Machine.Make)
+		add(&p.Models, u.Machine.Model)
+		add(&p.Families, string(u.Machine.Family))
+		add(&p.Fitments, string(u.Machine.Fitment))
+	}
+	for i := range p.Shop.Resources {
+		for _, f := range p.Shop.Resources[i].Families {
+			add(&p.Families, string(f))
+		}
+	}
+	add(&p.Fitments, "standard")
+	for _, l := range []*[]string{&p.Makes, &p.Models, &p.Families, &p.Fitments} {
+		slices.Sort(*l)
+	}
+}
+
+// nextTicket continues the numbers of the tickets that there are.
+func (b *Base) nextTicket() string {
+	best, width, prefix := 0, 4, ticketPrefix(b.Shop)
+	for id := range b.State.Units {
+		i := len(id)
+		for i > 0 && id[i-1] >= '0' && id[i-1] <= '9' {
+			i--
+		}
+		if n, err := strconv.Atoi(string(id[i:])); err == nil && n > best && n < 1e9 {
+			best, width, prefix = n, len(id)-i, string(id[:i])
+		}
+	}
+	number := strconv.Itoa(best + 1)
+	return prefix + strings.Repeat("0", max(0, width-len(number))) + number
+}
+
+func ticketPrefix(s *queue.Shop) string {
+	prefix := ""
+	for _, word := range strings.Fields(s.Name) {
+		if c := word[0]; 'A' <= c && c <= 'Z' && len(prefix) < 2 {
+			prefix += string(c)
+		}
+	}
+	return prefix + "-"
+}
+
+// promise is what the form begins with: an hour before closing on the second
+// opening day from now.
+func (p *Pages) promise(b *Base) time.Time {
+	y, m, d := b.Now.Date()
+	day := b.openDay(p, time.Date(y, m, d+1, 0, 0, 0, 0, b.Loc))
+	open := p.o.Ledger.Almanac().Open(day, day.AddDate(0, 0, 1))
+	if len(open) == 0 {
+		return b.Now.Add(24 * time.Hour)
+	}
+	return open[len(open)-1].End.Add(-time.Hour)
+}
+
+// TriedHere reports that a form of this step was refused.
+func (c Card) TriedHere() bool {
+	return c.Tried != nil && c.Tried.Values.Get("unit") == string(c.Sheet.Unit.ID) && c.Tried.Values.Get("step") == string(c.Sheet.Step.ID)
+}
+
+// RouteText lists what a route consists of.
+func (p checkInPage) RouteText(r queue.Route) string {
+	var names []string
+	for _, s := range r.Steps {
+		if !s.Optional {
+			names = append(names, strings.ToLower(p.Operation(s.Operation)))
+		}
+	}
+	return strings.Join(names, ", ")
+}
