@@ -2,7 +2,6 @@ package dispatch
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"slices"
@@ -34,7 +33,6 @@ type Core struct {
 	plan    *Plan
 	state   *queue.State // that the plan was last compared with
 	offers  map[Station]Offer
-	days    int
 	// tried is the plan that an improvement was looked for already.
 	tried *Plan
 }
@@ -68,6 +66,14 @@ func (c *Core) Adopt(p *Plan) { c.plan = p }
 
 // Plan is the plan in force, nil before the first.
 func (c *Core) Plan() *Plan { return c.plan }
+
+// Seq is the log sequence of the state that was last looked at.
+func (c *Core) Seq() uint64 {
+	if c.state == nil {
+		return 0
+	}
+	return c.state.Seq
+}
 
 // Due is when Replan should be called although nothing happened; zero: no such
 // moment.
@@ -109,7 +115,7 @@ func (c *Core) Replan(ctx context.Context, st *queue.State, now time.Time) (Outc
 	if reason == "" {
 		return c.adopt(st, rolled(c.plan, st), Outcome{}), nil
 	}
-	computed, took, err := c.compute(ctx, st, now, c.o.Schedules)
+	computed, took, err := c.compute(ctx, st, now, c.plan, c.o.Schedules)
 	if err != nil {
 		return Outcome{}, err
 	}
@@ -134,11 +140,14 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 	if why := deviation(c.state, c.state, c.plan, now); why != "" {
 		return Outcome{}, fmt.Errorf("%w: %s", ErrNotCurrent, why)
 	}
-	computed, took, err := c.compute(ctx, c.state, now, c.o.ImproveSchedules)
+	c.tried = c.plan
+	computed, took, err := c.compute(ctx, c.state, now, withoutLast(c.plan), c.o.ImproveSchedules)
+	if err == nil && computed.Raw.Cut {
+		c.tried = nil
+	}
 	if err != nil || computed.Raw.Cut {
 		return Outcome{}, err
 	}
-	c.tried = c.plan
 	if !better(computed.Plan, c.plan) {
 		return Outcome{}, nil
 	}
@@ -146,6 +155,14 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 	out = c.adopt(c.state, computed.Plan, out)
 	c.tried = c.plan
 	return out, nil
+}
+
+// withoutLast is the plan without the step that starts last: the planner, which
+// keeps a plan that still stands, then has to look further.
+func withoutLast(p *Plan) *Plan {
+	q := *p
+	q.Steps = p.Steps[:max(0, len(p.Steps)-1)]
+	return &q
 }
 
 // better: more steps fit, or as many at a lower price, the price of the moves
@@ -157,7 +174,7 @@ func better(next, now *Plan) bool {
 	return next.Cost.J+0.5 < now.Cost.Late+now.Cost.Flow
 }
 
-func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, schedules int) (*Computed, time.Duration, error) {
+func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, prev *Plan, schedules int) (*Computed, time.Duration, error) {
 	if c.almanac == nil || c.almanac.Shop() != st.Shop {
 		a, err := almanac.New(st.Shop)
 		if err != nil {
@@ -171,7 +188,7 @@ func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, sche
 	}
 	o := c.o.ComputeOptions
 	o.Schedules = schedules
-	computed, err := ComputeAll(ctx, st, c.almanac, now, c.plan, o)
+	computed, err := ComputeAll(ctx, st, c.almanac, now, prev, o)
 	if err != nil {
 		return nil, 0, err
 	}
@@ -255,6 +272,3 @@ func samePlaces(a, b *Plan) bool {
 		return x.Running == y.Running && samePlace(&x, &y) && x.End.Equal(y.End)
 	}) && slices.Equal(a.Unplaced, b.Unplaced)
 }
-
-// Encode and Decode are a plan's bytes on the wire; see also [LatestPlan].
-func (p *Plan) Encode() ([]byte, error) { return json.Marshal(p) }

@@ -1,0 +1,233 @@
+package dispatch
+
+import (
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"strings"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"tickover/queue"
+)
+
+// What lies on NATS. All of it is derived and, but for the lease, in memory.
+const (
+	// PlansBucket holds the plan in force of each site, keyed by the site; a
+	// new one is also published on the subject "plan.<site>". A plan is JSON,
+	// compressed by gzip when it is large.
+	PlansBucket = "PLANS"
+	// LeadBucket holds the leases, key "dispatch.<site>". It is on disk, so
+	// that epochs grow over restarts.
+	LeadBucket = "LEAD"
+	// WorkStream is the work queues of the stations: subjects
+	// "work.<site>.<station>", one message each, a JSON [Offer].
+	WorkStream = "WORK"
+)
+
+// WorkSubject is the work queue of a station.
+func WorkSubject(site queue.SiteID, s Station) string {
+	return "work." + string(site) + "." + string(s)
+}
+
+// WorkConsumer names the durable consumer of a station's work queue.
+func WorkConsumer(site queue.SiteID, s Station) string {
+	return string(site) + "_" + strings.ReplaceAll(string(s), ".", "=")
+}
+
+// ResendSubject takes requests to offer a station's job again; the payload is
+// the station.
+func ResendSubject(site queue.SiteID) string { return "resend." + string(site) }
+
+func leadKey(site queue.SiteID) string { return "dispatch." + string(site) }
+
+// Bounds of what is read from the wire.
+const (
+	planBytesMax  = 32 << 20
+	gzipPlanAbove = 128 << 10
+)
+
+// Provision makes what dispatchers, benches and readers of plans share, if it
+// is not there.
+func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetStream, error) {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return nil, fmt.Errorf("dispatch: %w", err)
+	}
+	replicas = max(1, replicas)
+	_, err = js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
+		Bucket: PlansBucket, Description: "the plan in force of each site", History: 1,
+		Storage: jetstream.MemoryStorage, Replicas: replicas,
+		RePublish: &jetstream.RePublish{Source: "$KV." + PlansBucket + ".*", Destination: "plan.{{wildcard(1)}}"},
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make bucket %s: %w", PlansBucket, err)
+	}
+	_, err = js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
+		Bucket: LeadBucket, Description: "who dispatches which site", History: 1,
+		Storage: jetstream.FileStorage, Replicas: replicas, LimitMarkerTTL: leaseMin,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make bucket %s: %w", LeadBucket, err)
+	}
+	_, err = js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+		Name: WorkStream, Description: "the next job of each station", Subjects: []string{"work.>"},
+		Retention: jetstream.WorkQueuePolicy, Storage: jetstream.MemoryStorage, Replicas: replicas,
+		MaxMsgsPerSubject: 1, Discard: jetstream.DiscardOld, MaxMsgSize: offerBytesMax,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("make stream %s: %w", WorkStream, err)
+	}
+	return js, nil
+}
+
+const offerBytesMax = 64 << 10
+
+func encodePlan(p *Plan) ([]byte, error) {
+	b, err := json.Marshal(p)
+	if err != nil || len(b) < gzipPlanAbove {
+		return b, err
+	}
+	var buf bytes.Buffer
+	z, err := gzip.NewWriterLevel(&buf, gzip.BestSpeed)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := z.Write(b); err != nil {
+		return nil, err
+	}
+	err = z.Close()
+	return buf.Bytes(), err
+}
+
+// DecodePlan reads a plan's bytes as they are published.
+func DecodePlan(b []byte) (*Plan, error) {
+	if bytes.HasPrefix(b, []byte{0x1f, 0x8b}) {
+		z, err := gzip.NewReader(bytes.NewReader(b))
+		if err != nil {
+			return nil, fmt.Errorf("plan: %w", err)
+		}
+		if b, err = io.ReadAll(io.LimitReader(z, planBytesMax+1)); err != nil {
+			return nil, fmt.Errorf("plan: %w", err)
+		}
+	}
+	if len(b) > planBytesMax {
+		return nil, fmt.Errorf("plan of more than %d bytes", planBytesMax)
+	}
+	p := &Plan{}
+	if err := json.Unmarshal(b, p); err != nil {
+		return nil, fmt.Errorf("plan: %w", err)
+	}
+	return p, nil
+}
+
+// DecodeOffer reads an offer as it lies on a work queue.
+func DecodeOffer(b []byte) (Offer, error) {
+	var o Offer
+	if err := json.Unmarshal(b, &o); err != nil {
+		return Offer{}, fmt.Errorf("offer: %w", err)
+	}
+	return o, nil
+}
+
+// LatestPlan returns the plan in force of a site, nil if there is none.
+func LatestPlan(ctx context.Context, nc *nats.Conn, site queue.SiteID) (*Plan, error) {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		return nil, fmt.Errorf("latest plan: %w", err)
+	}
+	kv, err := js.KeyValue(ctx, PlansBucket)
+	if errors.Is(err, jetstream.ErrBucketNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("latest plan: %w", err)
+	}
+	e, err := kv.Get(ctx, string(site))
+	if errors.Is(err, jetstream.ErrKeyNotFound) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, fmt.Errorf("latest plan: %w", err)
+	}
+	return DecodePlan(e.Value())
+}
+
+// FollowPlans calls fn with the plan in force of a site and with each later
+// one, on one goroutine, until ctx ends; plans that come while fn works may be
+// left out but for the newest. It survives reconnects and waits for a server
+// that is away. A plan that can't be read is left out.
+func FollowPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(*Plan)) error {
+	for {
+		err := followPlans(ctx, nc, site, fn)
+		if ctx.Err() != nil {
+			return nil
+		}
+		if nc.IsClosed() {
+			return fmt.Errorf("follow plans of site %s: %w", site, errors.Join(nats.ErrConnectionClosed, err))
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-time.After(retryAfter):
+		}
+	}
+}
+
+const retryAfter = 500 * time.Millisecond
+
+func followPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(*Plan)) error {
+	js, err := Provision(ctx, nc, 0)
+	if err != nil {
+		return err
+	}
+	kv, err := js.KeyValue(ctx, PlansBucket)
+	if err != nil {
+		return err
+	}
+	w, err := kv.Watch(ctx, string(site))
+	if err != nil {
+		return err
+	}
+	defer func() { _ = w.Stop() }()
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case e, ok := <-w.Updates():
+			if !ok {
+				return errors.New("watch ended")
+			}
+			e = newest(e, w.Updates())
+			if e == nil || e.Operation() != jetstream.KeyValuePut {
+				continue
+			}
+			if p, err := DecodePlan(e.Value()); err == nil {
+				fn(p)
+			}
+		}
+	}
+}
+
+// newest skips updates that others followed already.
+func newest(e jetstream.KeyValueEntry, more <-chan jetstream.KeyValueEntry) jetstream.KeyValueEntry {
+	for {
+		select {
+		case next, ok := <-more:
+			if !ok {
+				return e
+			}
+			if next != nil { // nil: all initial values were delivered
+				e = next
+			}
+		default:
+			return e
+		}
+	}
+}
