@@ -22,6 +22,7 @@ func (d *draft) check(r *reader) {
 		d.kinds[op.ID] = op.Kind
 		d.checkNeeds(r, op)
 		d.checkSkills(r, op)
+		d.checkHours(r, op)
 		op.checkPlace(r)
 		op.checkStretches(r)
 		op.checkKind(r)
@@ -114,7 +115,7 @@ func tagHint(r *reader, need queue.Need, tags []string) string {
 }
 
 // checkSkills finds skills that nobody has, crews that are too large, and
-// operations that nobody can do alone but one person has to.
+// operations that nobody may start.
 func (d *draft) checkSkills(r *reader, op *operationDraft) {
 	if d.torn["technicians"] || len(d.shop.Technicians) == 0 {
 		return
@@ -136,14 +137,23 @@ func (d *draft) checkSkills(r *reader, op *operationDraft) {
 			sound = false
 		}
 	}
-	if !sound || op.Handover {
+	if !sound {
 		return
 	}
-	one := func(t queue.Technician) bool {
-		return !slices.ContainsFunc(op.Stretches, func(s queue.Stretch) bool { return s.HandsOn && !t.Skilled(s.Skill) })
+	// Who starts a step has to have the skills of all its stretches, also
+	// where somebody else may go on with it.
+	able, crew := 0, 1
+	for i := range d.shop.Technicians {
+		t := &d.shop.Technicians[i]
+		if !slices.ContainsFunc(op.Stretches, func(s queue.Stretch) bool { return s.HandsOn && !t.Skilled(s.Skill) }) {
+			able++
+		}
 	}
-	if !slices.ContainsFunc(d.shop.Technicians, one) {
-		r.at(op.at, "add handover: true, so that several can share it", "no technician has all the skills of operation %s", op.ID)
+	if len(op.Stretches) > 0 {
+		crew = max(1, op.Stretches[0].Technicians)
+	}
+	if able < crew {
+		r.at(op.at, "make several operations of it, or teach somebody", "%d technicians have all the skills of operation %s, %d are needed to start it", able, op.ID, crew)
 	}
 }
 

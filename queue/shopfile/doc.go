@@ -64,7 +64,7 @@
 //	outdoors   follows from needs; may be written, has to agree
 //	overnight  may run on with nobody there (false); never with the engine
 //	           running, never a flash
-//	handover   several technicians may share it (false)
+//	handover   somebody else may go on with it (false)
 //	evidence   by key: label (the key), type (number, text, yes-no, date), unit,
 //	           min and max (of a number), required (true), at_start (false). The
 //	           keys odometer_km, engine_h, battery_v, programmed_on, calibration,

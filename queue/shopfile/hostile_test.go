@@ -72,6 +72,10 @@ func TestOneMistakeGivesOneProblemInItsLine(t *testing.T) {
 		"hands-off first":              {"- hands-on: 20m\n        skill: ride", "- hands-off: 1m\n      - hands-on: 20m\n        skill: ride", "begins hands-off", "somebody has to start it"},
 		"evidence named twice":         {"idle_rpm: {label: Idle,", "coolant_c: {label: Idle,", "stands twice", "keep one"},
 		"closed and open":              {"{closed: Good Friday}", "{closed: Good Friday, open: 08:00-09:00}", "both open and closed", "keep one"},
+		"longer than anybody works":    {"hands-on: 20m\n        skill: check", "hands-on: 5h\n        skill: check", "without a break", "splittable"},
+		"longer than a day":            {"hands-off: 1h30m", "hands-off: 10h", "never open longer than 9h30m", "overnight"},
+		"a flash longer than a day":    {"hands-off: 28m", "hands-off: 9h30m", "never open longer than 9h30m", "shorten it"},
+		"never open":                   {"hours:                        # when the shop is open\n  mon-fri: 08:00-17:30\n  sat: 08:30-13:00 ", "hours:\n  sat: closed ", "never open", "name the days"},
 		"a list for a group":           {"place:                        # the sun is computed from this\n  time_zone: Europe/London\n  latitude: 55.6              # degrees, north positive\n  longitude: -2.8             # degrees, east positive\n  elevation_m: 210", "place: [1, 2]", "place is a list", "key: value"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -91,6 +95,16 @@ func TestOneMistakeGivesOneProblemInItsLine(t *testing.T) {
 				t.Errorf("no problem says %q and suggests %q:\n%v", c.what, c.suggestion, problems)
 			}
 		})
+	}
+}
+
+// Who starts a step has to have the skills of all its stretches.
+func TestNobodyHasAllSkills(t *testing.T) {
+	src := replaced(t, "skills: [check, prep, fit, flash, engine, ride]", "skills: [prep, fit, flash, engine, ride]")
+	src = strings.Replace(src, "- hands-on: 20m\n        skill: check\n", "- hands-on: 20m\n        skill: check\n      - hands-on: 5m\n        skill: ride\n", 1)
+	problems := parseErrors(t, src)
+	if len(problems) != 1 || problems[0].Line != lineOf(t, src, "  final-check:\n    name") || !strings.Contains(problems[0].What, "0 technicians have all the skills") {
+		t.Errorf("got %v", problems)
 	}
 }
 

@@ -261,6 +261,9 @@ func (r *reader) shop(s *sections) *draft {
 		r.place(n, d)
 	}
 	d.shop.Hours = r.week(must("hours", `{mon-fri: "08:00-17:30"}`), "hours")
+	if n := s.value["hours"]; n != nil && emptyWeek(d.shop.Hours) && r.count() == 0 {
+		r.at(n, `name the days, for example {mon-fri: "08:00-17:30"}`, "the shop is never open")
+	}
 	d.shop.Days = r.days(s.get("days"))
 	d.shop.Quiet = r.week(s.get("quiet"), "quiet")
 	d.shop.Daylight = r.daylight(s.get("daylight"))
