@@ -79,6 +79,12 @@ type Problem struct {
 	// Previous is the plan in force, one entry an activity; it steers the
 	// search and defines the stability terms of the objective. Nil for none.
 	Previous []Previous
+	// PreviousJobs are the Jobs of the plan in force. With them, a plan in
+	// force that is still feasible, that no due date or weight has changed
+	// under, and in which nothing can move forward, is given back untouched:
+	// an event that changes nothing changes no assignment. Nil always
+	// searches.
+	PreviousJobs []JobOutcome
 
 	Weights Weights
 }
@@ -321,8 +327,11 @@ type Previous struct {
 	Activity  ActivityID
 	Start     Time
 	Resources []ResourceID
-	// Workers of its first hands-on stretch.
+	// Workers of its first hands-on stretch, sorted by id.
 	Workers []WorkerID
+	// Stretches of the assignment; without them the plan in force cannot be
+	// told from a like one that waits elsewhere, and counts as changed.
+	Stretches []StretchTime
 	// Accepted says that a worker has taken the assignment on.
 	Accepted bool
 }

@@ -90,7 +90,8 @@ const (
 	CauseHorizon                          // does not fit before Until, the horizon
 	CauseNeeds                            // Activity is not placed itself
 	CauseWait                             // the end of a hands-off stretch would wait too long
-	CauseMaxLag                           // Activity is too long ago
+	CauseMaxLag                           // Activity is too long ago, or must be able to follow in time
+	CauseKept                             // nothing before it is in the way: it keeps its place for what comes after
 )
 
 // Unplaced is an activity without a place, and what stops it.
@@ -109,10 +110,10 @@ type PinFailure struct {
 	Cause      Cause
 }
 
-// Breach is a limit of a running activity, or of a lag from one that is running
-// or done, that can no longer be kept. Only C2 (maximum lags), C3 (MaxWait),
-// C5 (unsplittable over a break), C8 and C9 can be breached, and C7 when a
-// pinned down crew is no longer there.
+// Breach is a limit of a running activity that can no longer be kept, because
+// time has passed or a worker has left. Only C3 (MaxWait), C5 (an unsplittable
+// stretch), C6 (its crew is gone), C8 and C9 can be breached; the activity is
+// then finished as soon as possible.
 type Breach struct {
 	Activity   ActivityID
 	Constraint Constraint
@@ -121,6 +122,9 @@ type Breach struct {
 // JobOutcome is what becomes of a job.
 type JobOutcome struct {
 	Job JobID
+	// Due and Weight are what it was planned for.
+	Due    Time
+	Weight int64
 	// Placed says that all its activities are placed or done.
 	Placed bool
 	// Finish is the last end of its activities, the horizon when not Placed.

@@ -413,7 +413,12 @@ func (v *validator) previous() {
 				v.fault(what, "the resource %q is unknown", r)
 			}
 		}
-		for _, w := range q.Workers {
+		crew := q.Workers
+		for _, st := range q.Stretches {
+			v.time(what, "a stretch's start", st.Start)
+			crew = append(crew[:len(crew):len(crew)], st.Workers...)
+		}
+		for _, w := range crew {
 			if !v.workers[w] {
 				v.fault(what, "the worker %q is unknown", w)
 			}

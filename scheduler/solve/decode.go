@@ -1,0 +1,631 @@
+package solve
+
+import (
+	"tickover/scheduler/model"
+)
+
+// state of an activity while decoding.
+const (
+	pendingState uint8 = iota
+	placedState
+	unplacedState
+)
+
+// decoder turns an activity list into a schedule by serial generation: each
+// activity in turn takes the earliest place that is left (Kolisch & Hartmann,
+// EJOR 174, 2006, describe the scheme). It is reused: decoding allocates
+// nothing once its slices have grown.
+type decoder struct {
+	in *instance
+	// base is the state with the facts placed and nothing else.
+	base layout
+	layout
+
+	raise    []Time  // floors learnt from maximum lags in this decode
+	g        *genome // being decoded
+	off      int32   // where the stretches of the activity being fitted lie
+	raiseBy  []int32 // the activity that must follow in time
+	cur, top fitting
+	failedAt Time
+	deferred []int32
+	// schedules counts the constructions begun.
+	schedules int
+	// lone asks what is possible for an activity by itself; see bound.go.
+	lone bool
+	tr   *tracer // set in the decode that is explained
+}
+
+// layout is a schedule under construction.
+type layout struct {
+	state      []uint8
+	start, end []Time
+	opt        []int16 // option index of a planned activity
+	held       []int32 // flat, see instance.needOff
+	s, e       []Time  // flat, see instance.stretchOff
+	crew       []uint8 // flat
+	res, busy  []profile
+	stock      []int64
+	span       []spanState
+	openSpans  int
+}
+
+type spanState struct {
+	res          int32 // -1 until chosen
+	from, to, hi Time  // held from, last end so far, taken until
+	left         int32
+}
+
+func newDecoder(in *instance) *decoder {
+	d := &decoder{in: in}
+	n := len(in.acts)
+	d.base = newLayout(in)
+	d.layout = newLayout(in)
+	d.raise, d.raiseBy = make([]Time, n), make([]int32, n)
+	for _, f := range []*fitting{&d.cur, &d.top} {
+		f.s = make([]Time, in.stretchesMax)
+		f.e = make([]Time, in.stretchesMax)
+		f.crew = make([]uint8, in.stretchesMax)
+		f.held = make([]int32, in.needsMax)
+	}
+	return d
+}
+
+func newLayout(in *instance) layout {
+	n := len(in.acts)
+	l := layout{
+		state: make([]uint8, n), start: make([]Time, n), end: make([]Time, n), opt: make([]int16, n),
+		held: make([]int32, in.needOff[n]),
+		s:    make([]Time, in.stretchOff[n]), e: make([]Time, in.stretchOff[n]), crew: make([]uint8, in.stretchOff[n]),
+		res: make([]profile, len(in.res)), busy: make([]profile, len(in.workers)),
+		stock: make([]int64, len(in.res)), span: make([]spanState, len(in.spans)),
+	}
+	for i := range in.res {
+		l.res[i].set(&in.res[i].base)
+		l.stock[i] = in.res[i].src.Capacity
+	}
+	for i := range in.workers {
+		l.busy[i] = newProfile(1)
+	}
+	for i := range in.spans {
+		l.span[i] = spanState{res: -1, left: in.spans[i].members}
+	}
+	return l
+}
+
+// set makes l a copy of g.
+func (l *layout) set(g *layout) {
+	copy(l.state, g.state)
+	copy(l.start, g.start)
+	copy(l.end, g.end)
+	copy(l.opt, g.opt)
+	copy(l.held, g.held)
+	copy(l.s, g.s)
+	copy(l.e, g.e)
+	copy(l.crew, g.crew)
+	for i := range g.res {
+		l.res[i].set(&g.res[i])
+	}
+	for i := range g.busy {
+		l.busy[i].set(&g.busy[i])
+	}
+	copy(l.stock, g.stock)
+	copy(l.span, g.span)
+	l.openSpans = g.openSpans
+}
+
+// genome is what a search varies.
+type genome struct {
+	list []int32
+	// opt binds an activity to an option, -1 for the decoder's choice; nil for
+	// all -1.
+	opt []int16
+	// floor keeps an activity from starting earlier; nil for none.
+	floor []Time
+	// floorAt and crew, flat by stretch, keep a stretch from starting earlier
+	// and by its crew (-1 for any); nil for none. They replay a plan.
+	floorAt []Time
+	crew    []int16
+	// like is the place of each activity whose resources and crew win ties;
+	// nil for that in the plan in force.
+	like []*previous
+}
+
+// like is the place whose resources and crew win ties.
+func (d *decoder) like(a int32) *previous {
+	if d.g.like != nil {
+		return d.g.like[a]
+	}
+	return d.in.acts[a].prev
+}
+
+// raisesMax bounds how often one decode starts over for maximum lags.
+const raisesMax = 40
+
+// outcome of a decode.
+type outcome struct {
+	// pin is the index of a pin that could not be kept, -1 when all are. The
+	// layout is then not valid.
+	pin   int
+	score score
+}
+
+// decode builds the schedule of g.
+func (d *decoder) decode(g *genome) outcome {
+	for i := range d.raise {
+		d.raise[i] = -forever
+	}
+	d.g = g
+	for range raisesMax {
+		d.schedules++
+		d.layout.set(&d.base)
+		again, pin := d.build(g, true)
+		if pin >= 0 {
+			return outcome{pin: pin}
+		}
+		if !again {
+			return outcome{pin: -1, score: d.score()}
+		}
+	}
+	d.schedules++
+	d.layout.set(&d.base)
+	_, pin := d.build(g, false)
+	return outcome{pin: pin, score: d.score()}
+}
+
+// build places pinned starts, then the list. again says that a maximum lag
+// asks for another try with raised floors.
+func (d *decoder) build(g *genome, mayRaise bool) (again bool, pin int) {
+	for k := range d.in.pins {
+		n := &d.in.pins[k]
+		if n.dropped || !n.src.HasStart || d.state[n.act] != pendingState {
+			continue
+		}
+		if d.in.acts[n.act].latest != n.src.Start || !d.placeAt(n.act, n.src.Start, g) {
+			if d.tr != nil {
+				d.explainPin(k)
+			}
+			return false, k
+		}
+	}
+	if d.in.boosted != nil {
+		for _, a := range g.list {
+			if d.in.boosted[a] {
+				if again, pin := d.put(a, g, mayRaise); again || pin >= 0 {
+					return again, pin
+				}
+			}
+		}
+	}
+	d.deferred = d.deferred[:0]
+	for _, a := range g.list {
+		open := d.openSpans
+		if again, pin := d.put(a, g, mayRaise); again || pin >= 0 {
+			return again, pin
+		}
+		if d.openSpans < open || len(d.deferred) > 0 && d.state[a] == placedState {
+			if again, pin := d.retry(g, mayRaise); again || pin >= 0 {
+				return again, pin
+			}
+		}
+	}
+	if again, pin := d.finish(g, mayRaise); again || pin >= 0 {
+		return again, pin
+	}
+	return false, d.pinAlone()
+}
+
+// pinAlone is a pin whose activity was placed though something before it could
+// not be.
+func (d *decoder) pinAlone() int {
+	for k := range d.in.pins {
+		n := &d.in.pins[k]
+		if n.dropped || !n.src.HasStart || d.in.acts[n.act].begun() {
+			continue
+		}
+		for _, l := range d.in.acts[n.act].before {
+			if d.state[l.other] != placedState {
+				return k
+			}
+		}
+	}
+	return -1
+}
+
+// retry goes through what was put off, in order, as long as that helps.
+func (d *decoder) retry(g *genome, mayRaise bool) (bool, int) {
+	for again := true; again; {
+		again = false
+		list := d.deferred
+		d.deferred = d.deferred[len(d.deferred):]
+		for _, a := range list {
+			if more, pin := d.put(a, g, mayRaise); more || pin >= 0 {
+				return more, pin
+			}
+			again = again || d.state[a] != pendingState
+		}
+		n := copy(list, d.deferred)
+		d.deferred = list[:n]
+		again = again && n > 0
+	}
+	return false, -1
+}
+
+// finish gives up on what cannot be placed, one at a time, since each may free
+// a span.
+func (d *decoder) finish(g *genome, mayRaise bool) (bool, int) {
+	for len(d.deferred) > 0 {
+		if again, pin := d.retry(g, mayRaise); again || pin >= 0 {
+			return again, pin
+		}
+		if len(d.deferred) > 0 {
+			d.giveUp(d.deferred[0])
+			d.deferred = d.deferred[:copy(d.deferred, d.deferred[1:])]
+		}
+	}
+	return false, -1
+}
+
+// put places a if it can now, defers it if it may later, and gives it up
+// otherwise.
+func (d *decoder) put(a int32, g *genome, mayRaise bool) (again bool, pin int) {
+	if d.state[a] != pendingState {
+		return false, -1
+	}
+	lim, ready := d.limits(a, g)
+	switch ready {
+	case waiting:
+		d.deferred = append(d.deferred, a)
+		return false, -1
+	case never:
+		d.giveUp(a)
+		return false, -1
+	}
+	if d.tr != nil {
+		d.explain(a, &lim, g)
+	}
+	if d.place(a, &lim, g) {
+		return false, -1
+	}
+	if pin := d.pinAfter(a); pin >= 0 {
+		if d.tr != nil {
+			d.tr.pinned = model.Cause{Kind: model.CauseLag, Constraint: model.C2, Activity: d.in.acts[a].id}
+		}
+		return false, pin
+	}
+	if mayRaise && d.raiseFor(a, &lim, g) {
+		return true, -1
+	}
+	if d.openSpans > 0 {
+		d.deferred = append(d.deferred, a)
+		return false, -1
+	}
+	d.giveUp(a)
+	return false, -1
+}
+
+type readiness int
+
+const (
+	ready readiness = iota
+	waiting
+	never
+)
+
+// limits are the bounds that placed neighbours set.
+func (d *decoder) limits(a int32, g *genome) (limits, readiness) {
+	act := &d.in.acts[a]
+	lim := limits{lo: max(act.release, d.raise[a]), hi: act.latest, loEnd: -forever, hiEnd: d.in.horizon}
+	if g.floor != nil {
+		lim.lo = max(lim.lo, g.floor[a])
+	}
+	if act.held != nil || act.shelved || len(act.opts) == 0 {
+		return lim, never
+	}
+	for i := range act.before {
+		l := &act.before[i]
+		switch d.state[l.other] {
+		case pendingState:
+			return lim, waiting
+		case unplacedState:
+			return lim, never
+		}
+		v := d.end[l.other]
+		if l.fromStart {
+			v = d.start[l.other]
+		}
+		if l.toEnd {
+			lim.loEnd, lim.hiEnd = max(lim.loEnd, v+l.min), min(lim.hiEnd, v+l.max)
+		} else {
+			lim.lo, lim.hi = max(lim.lo, v+l.min), min(lim.hi, v+l.max)
+		}
+	}
+	for i := range act.after {
+		d.limitBy(&lim, &act.after[i])
+	}
+	return lim, ready
+}
+
+// limitBy bounds an activity by one after it that is pinned and placed; what
+// has begun is a fact that judges nobody.
+func (d *decoder) limitBy(lim *limits, l *lag) {
+	if d.state[l.other] != placedState || d.in.acts[l.other].begun() {
+		return
+	}
+	w := d.start[l.other]
+	if l.toEnd {
+		w = d.end[l.other]
+	}
+	if l.fromStart {
+		lim.lo, lim.hi = max(lim.lo, w-l.max), min(lim.hi, w-l.min)
+	} else {
+		lim.loEnd, lim.hiEnd = max(lim.loEnd, w-l.max), min(lim.hiEnd, w-l.min)
+	}
+}
+
+// place commits to the best option of a that fits.
+func (d *decoder) place(a int32, lim *limits, g *genome) bool {
+	k, f := d.pick(a, lim, g)
+	if k < 0 {
+		return false
+	}
+	d.commit(a, k, f)
+	return true
+}
+
+// pick tries the options of a: the earliest end wins, then the latest start
+// (the shortest hold), then what binds less demanded workers. It returns -1
+// when none fits.
+func (d *decoder) pick(a int32, lim *limits, g *genome) (int, *fitting) {
+	act := &d.in.acts[a]
+	if g.opt != nil && g.opt[a] >= 0 && int(g.opt[a]) < len(act.opts) {
+		return d.only(a, int(g.opt[a]), lim)
+	}
+	if len(act.opts) == 1 {
+		return d.only(a, 0, lim)
+	}
+	best, bestValue := -1, forever
+	for k := range act.opts {
+		p := &act.opts[k]
+		bonus := d.in.bonus(act, d.like(a), p)
+		if !d.fit(a, p, lim, bestValue+bonus) {
+			continue
+		}
+		value := d.cur.end - bonus
+		if best >= 0 && (value > bestValue || value == bestValue && d.cur.start <= d.top.start) {
+			continue
+		}
+		best, bestValue = k, value
+		d.top.held = d.top.held[:len(p.needs)]
+		d.top.set(&d.cur, len(p.st), len(p.needs))
+	}
+	return best, &d.top
+}
+
+func (d *decoder) only(a int32, k int, lim *limits) (int, *fitting) {
+	if d.fit(a, &d.in.acts[a].opts[k], lim, forever) {
+		return k, &d.cur
+	}
+	return -1, nil
+}
+
+// bonus is how much later the crew that accepted may finish than another one.
+func (in *instance) bonus(a *act, v *previous, p *option) Time {
+	if v == nil || len(v.crew) == 0 || !sameCrew(p, v.crew) {
+		return 0
+	}
+	if a.prev == nil || !a.prev.accepted {
+		return 1 // a tie
+	}
+	w := in.p.Weights
+	return 1 + Time(w.Reassign/max(1, (w.Tardiness+w.Flow)*model.Cost(in.jobs[a.job].src.Weight)))
+}
+
+func sameCrew(p *option, crew []int32) bool {
+	for i := range p.st {
+		if !p.st[i].handsOn {
+			continue
+		}
+		ws := p.st[i].crews[0].workers
+		if len(p.st[i].crews) > 1 || len(ws) != len(crew) {
+			return false
+		}
+		for k := range ws {
+			if ws[k] != crew[k] {
+				return false
+			}
+		}
+		return true
+	}
+	return false
+}
+
+// placeAt places a pinned activity at its start, before anything else is.
+func (d *decoder) placeAt(a int32, t Time, g *genome) bool {
+	act := &d.in.acts[a]
+	if t < act.release || act.held != nil || act.shelved || len(act.opts) == 0 {
+		return false
+	}
+	lim := limits{lo: t, hi: t, loEnd: -forever, hiEnd: d.in.horizon}
+	for i := range act.before {
+		if l := &act.before[i]; d.state[l.other] == placedState {
+			d.boundBefore(&lim, l)
+		}
+	}
+	for i := range act.after {
+		d.limitBy(&lim, &act.after[i])
+	}
+	return lim.lo <= lim.hi && d.place(a, &lim, g)
+}
+
+func (d *decoder) boundBefore(lim *limits, l *lag) {
+	v := d.end[l.other]
+	if l.fromStart {
+		v = d.start[l.other]
+	}
+	if l.toEnd {
+		lim.loEnd, lim.hiEnd = max(lim.loEnd, v+l.min), min(lim.hiEnd, v+l.max)
+		return
+	}
+	lim.lo, lim.hi = max(lim.lo, v+l.min), min(lim.hi, v+l.max)
+}
+
+// pinAfter is a pin that keeps a from its place: one of its own start, or one
+// of a placed activity after it.
+func (d *decoder) pinAfter(a int32) int {
+	for k := range d.in.pins {
+		n := &d.in.pins[k]
+		if n.dropped || !n.src.HasStart || d.state[n.act] != placedState {
+			continue
+		}
+		for i := range d.in.acts[a].after {
+			if d.in.acts[a].after[i].other == n.act {
+				return k
+			}
+		}
+	}
+	return -1
+}
+
+// raiseFor moves the activity that a must follow soon enough to a later start.
+func (d *decoder) raiseFor(a int32, lim *limits, g *genome) bool {
+	act := &d.in.acts[a]
+	free := *lim
+	free.hi, free.hiEnd = forever, d.in.horizon
+	if free.hi == lim.hi && free.hiEnd == lim.hiEnd {
+		return false
+	}
+	if !d.fitAny(a, &free, g) {
+		return false
+	}
+	raised := false
+	for i := range act.before {
+		l := &act.before[i]
+		if l.max == forever || d.in.acts[l.other].begun() {
+			continue
+		}
+		v, at := d.end[l.other], d.cur.start
+		if l.fromStart {
+			v = d.start[l.other]
+		}
+		if l.toEnd {
+			at = d.cur.end
+		}
+		if over := at - (v + l.max); over > 0 {
+			d.raise[l.other] = max(d.raise[l.other], d.start[l.other]+over)
+			d.raiseBy[l.other] = a
+			raised = true
+		}
+	}
+	return raised
+}
+
+func (d *decoder) fitAny(a int32, lim *limits, g *genome) bool {
+	act := &d.in.acts[a]
+	best := -1
+	for k := range act.opts {
+		if g.opt != nil && g.opt[a] >= 0 && int(g.opt[a]) != k {
+			continue
+		}
+		if d.fit(a, &act.opts[k], lim, forever) && (best < 0 || d.cur.start < d.top.start) {
+			best = k
+			d.top.held = d.top.held[:len(act.opts[k].needs)]
+			d.top.set(&d.cur, len(act.opts[k].st), len(act.opts[k].needs))
+		}
+	}
+	if best >= 0 {
+		d.cur.start, d.cur.end = d.top.start, d.top.end
+	}
+	return best >= 0
+}
+
+// commit books the fitting of a by option k.
+func (d *decoder) commit(a int32, k int, f *fitting) {
+	p := &d.in.acts[a].opts[k]
+	d.state[a], d.opt[a] = placedState, int16(k)
+	d.start[a], d.end[a] = f.start, f.end
+	off := d.in.needOff[a]
+	for i := range p.needs {
+		d.held[off+int32(i)] = f.held[i]
+		d.hold(&p.needs[i], f.held[i], f.start, f.end)
+	}
+	off = d.in.stretchOff[a]
+	for i := range p.st {
+		o := off + int32(i)
+		d.s[o], d.e[o], d.crew[o] = f.s[i], f.e[i], f.crew[i]
+		if p.st[i].handsOn {
+			d.work(&p.st[i].crews[f.crew[i]], f.s[i], f.e[i], 1)
+		}
+	}
+}
+
+// hold books one need over [s, e).
+func (d *decoder) hold(n *need, r int32, s, e Time) {
+	if d.in.res[r].src.Consumable {
+		d.stock[r] -= n.amount
+		return
+	}
+	if n.span < 0 {
+		d.res[r].take(s, e, n.amount)
+		return
+	}
+	sp := &d.span[n.span]
+	switch {
+	case sp.res < 0:
+		sp.res, sp.from, sp.to, sp.hi = r, s, e, max(e, d.in.horizon)
+		d.res[r].take(s, sp.hi, n.amount)
+		d.openSpans++
+	default:
+		if s < sp.from {
+			d.res[r].take(s, sp.from, n.amount)
+			sp.from = s
+		}
+		if e > sp.hi {
+			d.res[r].take(sp.hi, e, n.amount)
+			sp.hi = e
+		}
+		sp.to = max(sp.to, e)
+	}
+	d.member(n)
+}
+
+// member counts one member of a span off; the last gives the rest back.
+func (d *decoder) member(n *need) {
+	sp := &d.span[n.span]
+	if sp.left--; sp.left == 0 && sp.res >= 0 {
+		d.res[sp.res].take(sp.to, sp.hi, -n.amount)
+		d.openSpans--
+	}
+}
+
+// work books a crew over the open ticks of [s, e); amount -1 takes it back.
+func (d *decoder) work(c *crew, s, e Time, amount int64) {
+	for _, w := range c.workers {
+		if c.open == nil {
+			d.busy[w].take(s, e, amount)
+			continue
+		}
+		for i := c.open.at(s); i < len(c.open.iv) && c.open.iv[i].Start < e; i++ {
+			d.busy[w].take(max(s, c.open.iv[i].Start), min(e, c.open.iv[i].End), amount)
+		}
+	}
+}
+
+// giveUp leaves a unplaced.
+func (d *decoder) giveUp(a int32) {
+	d.state[a] = unplacedState
+	act := &d.in.acts[a]
+	seen := int32(-1)
+	for m := range act.src.Modes {
+		for i := range act.src.Modes[m].Needs {
+			id := act.src.Modes[m].Needs[i].Span
+			if id == "" {
+				continue
+			}
+			if sp := d.in.spanIndex(id); sp != seen {
+				seen = sp
+				n := need{span: sp, amount: d.in.spans[sp].need.amount}
+				d.member(&n)
+			}
+		}
+	}
+}

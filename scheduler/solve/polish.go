@@ -1,0 +1,158 @@
+package solve
+
+import (
+	"slices"
+
+	"tickover/scheduler/model"
+)
+
+// polishMax bounds how often polish goes through the plan.
+const polishMax = 16
+
+// polish moves single activities of the best plan forward as long as one can
+// end earlier. What is left passes the test in stands: without news it is
+// kept.
+func (s *search) polish() {
+	if s.d.decode(&s.genome).pin >= 0 {
+		return
+	}
+	moved := false
+	for range polishMax {
+		if !s.d.advance(nil, true) {
+			break
+		}
+		moved = true
+	}
+	if moved {
+		s.try(s.d.exact(s.in))
+	}
+}
+
+// advance looks for activities that could end earlier with everything else in
+// its place, in the order of their starts. With apply it moves them.
+func (d *decoder) advance(runs []running, apply bool) bool {
+	for i := range runs {
+		if d.couldEnd(&runs[i]) {
+			return true
+		}
+	}
+	free := genome{}
+	moved := false
+	for _, a := range d.in.listBy(d.starts()) {
+		if d.state[a] != placedState || d.in.acts[a].latest < forever || d.inSpan(a) {
+			continue
+		}
+		k, start, end := d.opt[a], d.start[a], d.end[a]
+		was := d.uncommit(a)
+		d.g = &free
+		lim, _ := d.limits(a, &free)
+		lim.hi, lim.hiEnd = min(lim.hi, start), min(lim.hiEnd, end)
+		j, f := d.pick(a, &lim, &free)
+		if j < 0 || f.end >= end || f.start > start {
+			d.commit(a, int(k), was)
+			continue
+		}
+		if !apply {
+			d.commit(a, int(k), was)
+			return true
+		}
+		d.commit(a, j, f)
+		moved = true
+	}
+	return moved
+}
+
+// couldEnd says that the rest of a running activity could end earlier.
+func (d *decoder) couldEnd(r *running) bool {
+	g := d.in.acts[r.act].src.Progress
+	for i := len(g.Stretches); i < len(r.st); i++ {
+		d.bookStretch(&r.st[i], -1)
+	}
+	other := d.carryOn(r.act)
+	for i := len(g.Stretches); i < len(r.st); i++ {
+		d.bookStretch(&r.st[i], 1)
+	}
+	return other.breach == 0 && other.st[len(other.st)-1].End < r.st[len(r.st)-1].End
+}
+
+func (d *decoder) bookStretch(st *model.StretchTime, amount int64) {
+	for _, id := range st.Workers {
+		for _, p := range partsOf(st) {
+			d.busy[d.in.workerOf[id]].take(p.Start, p.End, amount)
+		}
+	}
+}
+
+// inSpan says that a holds a resource for longer than itself.
+func (d *decoder) inSpan(a int32) bool {
+	return slices.ContainsFunc(d.in.acts[a].opts[d.opt[a]].needs, func(n need) bool { return n.span >= 0 })
+}
+
+// uncommit takes a out of the layout and returns where it was.
+func (d *decoder) uncommit(a int32) *fitting {
+	p := &d.in.acts[a].opts[d.opt[a]]
+	f := &fitting{start: d.start[a], end: d.end[a], s: make([]Time, len(p.st)), e: make([]Time, len(p.st)), crew: make([]uint8, len(p.st)), held: make([]int32, len(p.needs))}
+	copy(f.held, d.held[d.in.needOff[a]:])
+	off := d.in.stretchOff[a]
+	copy(f.s, d.s[off:])
+	copy(f.e, d.e[off:])
+	copy(f.crew, d.crew[off:])
+	for i := range p.needs {
+		n, r := &p.needs[i], f.held[i]
+		if d.in.res[r].src.Consumable {
+			d.stock[r] += n.amount
+			continue
+		}
+		d.res[r].take(f.start, f.end, -n.amount)
+	}
+	for i := range p.st {
+		if p.st[i].handsOn {
+			d.work(&p.st[i].crews[f.crew[i]], f.s[i], f.e[i], -1)
+		}
+	}
+	d.state[a] = pendingState
+	return f
+}
+
+// exact is the genome that replays the layout.
+func (d *decoder) exact(in *instance) *genome {
+	n, m := len(in.acts), in.stretchOff[len(in.acts)]
+	g := &genome{list: in.listBy(d.starts()), like: d.likes(), opt: make([]int16, n), floor: make([]Time, n), floorAt: make([]Time, m), crew: make([]int16, m)}
+	for i := range in.acts {
+		g.opt[i], g.floor[i] = -1, -forever
+		planned := d.state[i] == placedState && !in.acts[i].begun()
+		if planned {
+			g.opt[i], g.floor[i] = d.opt[i], d.start[i]
+		}
+		for o := in.stretchOff[i]; o < in.stretchOff[i+1]; o++ {
+			g.floorAt[o], g.crew[o] = -forever, -1
+			if planned && int(o-in.stretchOff[i]) < len(in.acts[i].opts[d.opt[i]].st) {
+				g.floorAt[o], g.crew[o] = d.s[o], int16(d.crew[o])
+			}
+		}
+	}
+	return g
+}
+
+// likes is the layout as what ties go to.
+func (d *decoder) likes() []*previous {
+	out := make([]*previous, len(d.in.acts))
+	for i := range d.in.acts {
+		a := &d.in.acts[i]
+		if a.begun() || d.state[i] != placedState {
+			continue
+		}
+		v := &previous{}
+		p, off := &a.opts[d.opt[i]], d.in.needOff[i]
+		v.held = append(v.held, d.held[off:off+int32(len(p.needs))]...)
+		slices.Sort(v.held)
+		for k := range p.st {
+			if p.st[k].handsOn {
+				v.crew = p.st[k].crews[d.crew[d.in.stretchOff[i]+int32(k)]].workers
+				break
+			}
+		}
+		out[i] = v
+	}
+	return out
+}
