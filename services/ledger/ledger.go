@@ -75,6 +75,7 @@ type Ledger struct {
 	lastSnap uint64
 	watchers map[*Watch]struct{}
 	observe  []func(*queue.Entry)
+	refused  []func(*queue.Refusal)
 }
 
 // Receipt says what a command came to.
@@ -190,6 +191,22 @@ func (l *Ledger) Observe(f func(*queue.Entry)) {
 	l.observe = append(l.observe, f)
 }
 
+// ObserveRefusals calls f with each refusal that Do gives from now on.
+func (l *Ledger) ObserveRefusals(f func(*queue.Refusal)) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.refused = append(l.refused, f)
+}
+
+func (l *Ledger) tell(r *queue.Refusal) {
+	l.mu.Lock()
+	observers := l.refused
+	l.mu.Unlock()
+	for _, f := range observers {
+		f(r)
+	}
+}
+
 // View returns the state as it is now, to read.
 func (l *Ledger) View() *queue.State {
 	l.mu.Lock()
@@ -227,6 +244,7 @@ func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 				return Receipt{}, errors.Join(err, ferr)
 			}
 			if !newer {
+				l.tell(refusal)
 				return Receipt{}, err
 			}
 		case err != nil:

@@ -1,0 +1,101 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+
+	"tickover/queue"
+	"tickover/queue/log"
+)
+
+// logDir is where a data directory keeps its log.
+func logDir(data string) string { return filepath.Join(data, "log") }
+
+type dataFlag struct {
+	Data string `help:"The data directory." default:"var" type:"path"`
+}
+
+type verifyCmd struct {
+	dataFlag
+	Backup string `help:"Verify a backup file instead of a data directory." type:"existingfile"`
+}
+
+func (c *verifyCmd) Run(ctx context.Context, io streams) error {
+	p := newProgress(io.err, "verify")
+	var rep log.Report
+	var err error
+	what := logDir(c.Data)
+	if c.Backup != "" {
+		what = c.Backup
+		rep, err = log.VerifyBackup(ctx, c.Backup, p.set)
+	} else {
+		rep, err = log.Verify(ctx, what, p.set)
+	}
+	p.end()
+	if err != nil {
+		return explainLog(err)
+	}
+	_, err = fmt.Fprintf(io.out, "%s: whole. %s\n", what, describe(rep))
+	return err
+}
+
+func describe(r log.Report) string {
+	return fmt.Sprintf("%d entries of %d sites, every checksum, chain and the high-water mark agree.", r.Entries, len(r.Sites))
+}
+
+type backupCmd struct {
+	dataFlag
+	File string `arg:"" help:"The new file."`
+}
+
+func (c *backupCmd) Run(ctx context.Context, io streams) error {
+	p := newProgress(io.err, "backup")
+	rep, err := log.BackupDir(ctx, logDir(c.Data), c.File, p.set)
+	p.end()
+	if err != nil {
+		return explainLog(err)
+	}
+	_, err = fmt.Fprintf(io.out, "%s: written. %s\n", c.File, describe(rep))
+	return err
+}
+
+type restoreCmd struct {
+	dataFlag
+	File     string `arg:"" help:"The backup file." type:"existingfile"`
+	SetAside bool   `help:"Keep a log that is there in a folder beside it, instead of refusing."`
+}
+
+func (c *restoreCmd) Run(ctx context.Context, io streams) error {
+	if err := os.MkdirAll(c.Data, 0o750); err != nil {
+		return err
+	}
+	p := newProgress(io.err, "restore")
+	rep, err := log.Restore(ctx, c.File, logDir(c.Data), log.RestoreOptions{SetAside: c.SetAside, Progress: p.set})
+	p.end()
+	if err != nil {
+		return explainLog(err)
+	}
+	_, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", logDir(c.Data), c.File, describe(rep.Report))
+	if err == nil && rep.SetAside != "" {
+		_, err = fmt.Fprintf(io.out, "The log that was there is kept in %s.\n", rep.SetAside)
+	}
+	return err
+}
+
+// explainLog adds what a person does about an error of the log.
+func explainLog(err error) error {
+	var damage *log.DamageError
+	switch {
+	case errors.As(err, &damage):
+		return fmt.Errorf("%w\nThe program does not go on with a damaged log, and has changed nothing. To go back to a backup:\n"+
+			"  tickover verify --backup FILE\n  tickover restore FILE --set-aside", err)
+	case errors.Is(err, log.ErrLocked):
+		return fmt.Errorf("%w\nStop the other process first, or give this one its own --data directory", err)
+	case errors.Is(err, queue.ErrNewerFormat):
+		return fmt.Errorf("%w\nNothing was changed. Start the newer version of the program again", err)
+	}
+	return err
+}

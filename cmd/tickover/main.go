@@ -1,0 +1,112 @@
+// Command tickover is the job queue of a motorcycle service shop: every role
+// of the program, the demo, and the tools for the shop file and the log.
+//
+//	tickover demo                     a living shop at http://127.0.0.1:8425
+//	tickover check shop.yaml          every mistake of a shop file at once
+//	tickover serve --shop shop.yaml   run the shop
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"runtime/debug"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit codes. A Go panic exits with 2, so that code says nothing else.
+const (
+	exitOK     = 0
+	exitFailed = 1 // what was asked for could not be done; standard error says why
+	exitUsage  = 3 // the command line makes no sense
+)
+
+const defaultListen = "127.0.0.1:8425"
+
+// cli is the command line. Each flag is also an environment variable.
+type cli struct {
+	Check   checkCmd   `cmd:"" help:"Check a shop file and tell every mistake at once."`
+	Serve   serveCmd   `cmd:"" help:"Run the shop: log, dispatcher, benches, pages."`
+	Bench   benchCmd   `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
+	Demo    demoCmd    `cmd:"" help:"Run the demo shop, live or headless."`
+	Import  importCmd  `cmd:"" help:"Check units in from a CSV file."`
+	Verify  verifyCmd  `cmd:"" help:"Check a log for damage; changes nothing."`
+	Backup  backupCmd  `cmd:"" help:"Write a log to one file."`
+	Restore restoreCmd `cmd:"" help:"Make a log from a backup."`
+	Version versionCmd `cmd:"" help:"Print the version."`
+}
+
+// streams are where a command reads and writes; data goes to out, talk to err.
+type streams struct {
+	out, err io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], streams{os.Stdout, os.Stderr}))
+}
+
+// run is main without the process, for tests.
+func run(ctx context.Context, args []string, io streams) int {
+	var c cli
+	exited := -1
+	parser, err := kong.New(&c,
+		kong.Name("tickover"),
+		kong.Description("The job queue of a motorcycle service shop.\n\nExample: tickover demo, then open http://"+defaultListen),
+		kong.Writers(io.out, io.err),
+		kong.Exit(func(code int) { exited = code }),
+		kong.DefaultEnvars("TICKOVER"),
+		kong.Vars{"listen": defaultListen},
+		kong.UsageOnError(),
+		kong.BindTo(ctx, (*context.Context)(nil)),
+		kong.Bind(io),
+	)
+	if err != nil {
+		panic(err) // the command line's own definition is wrong
+	}
+	k, err := parser.Parse(args)
+	if exited >= 0 { // --help
+		return exited
+	}
+	if err != nil {
+		fmt.Fprintf(io.err, "tickover: %v\nTry: tickover --help\n", err)
+		return exitUsage
+	}
+	if err := k.Run(); err != nil {
+		if !errors.Is(err, errSaid) {
+			fmt.Fprintf(io.err, "tickover: %v\n", err)
+		}
+		return exitFailed
+	}
+	return exitOK
+}
+
+// errSaid: the command failed and has said why already.
+var errSaid = errors.New("said already")
+
+type versionCmd struct{}
+
+func (versionCmd) Run(io streams) error {
+	_, err := fmt.Fprintln(io.out, "tickover", version())
+	return err
+}
+
+// version is the module's version or the commit that was built.
+func version() string {
+	info, ok := debug.ReadBuildInfo()
+	if !ok {
+		return "unknown"
+	}
+	for _, s := range info.Settings {
+		if s.Key == "vcs.revision" && len(s.Value) >= 12 {
+			return s.Value[:12]
+		}
+	}
+	return info.Main.Version
+}

@@ -1,0 +1,139 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"go.uber.org/zap"
+	"golang.org/x/sync/errgroup"
+
+	"tickover/metrics"
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/services/bench"
+	"tickover/services/dispatch"
+	"tickover/services/feed"
+	"tickover/services/floor"
+	"tickover/services/ledger"
+	"tickover/services/meter"
+)
+
+// shopOptions say what one process of a shop runs.
+type shopOptions struct {
+	shop      *queue.Shop
+	file      queue.Hash
+	log       log.Log
+	snapshots ledger.Snapshots // nil: none
+	connect   func(...nats.Option) (*nats.Conn, error)
+	now       func() time.Time
+	listen    string
+	// stations that have their worker elsewhere.
+	away   map[dispatch.Station]bool
+	logger *zap.Logger
+	// ready is called with the pages' address.
+	ready func(net.Addr)
+	// beside runs with the shop: the simulated people of the demo.
+	beside func(context.Context, *ledger.Ledger, *nats.Conn) error
+}
+
+// openLedger folds the log and puts the shop file into effect if it is new.
+func openLedger(ctx context.Context, o shopOptions) (*ledger.Ledger, error) {
+	l, err := ledger.Open(ctx, ledger.Options{Site: o.shop.Site, Log: o.log, Now: o.now, Snapshots: o.snapshots, Logger: o.logger})
+	if err != nil {
+		return nil, explainLog(err)
+	}
+	if l.View().ShopFile == o.file {
+		return l, nil
+	}
+	_, err = l.Do(ctx, queue.Command{
+		// The same file after another one is a new command.
+		ID: queue.CommandID(fmt.Sprintf("shop-%.16s-%d", o.file, l.View().Seq)), At: o.now(),
+		Action: &queue.ConfigureShop{Shop: *o.shop, FileHash: o.file},
+	})
+	if err != nil {
+		return nil, fmt.Errorf("the shop file can't take effect: %w", err)
+	}
+	return l, nil
+}
+
+// runShop runs all roles of a shop in this process until ctx ends.
+func runShop(ctx context.Context, o shopOptions) error {
+	l, err := openLedger(ctx, o)
+	if err != nil {
+		return err
+	}
+	nc, err := o.connect(nats.Name("tickover " + string(o.shop.Site)))
+	if err != nil {
+		return fmt.Errorf("connect to the log's server: %w", err)
+	}
+	defer nc.Close()
+
+	reg := metrics.NewRegistry()
+	metrics.RegisterBuild(reg, version(), "")
+	m := meter.New(metrics.New(reg, meter.Words()))
+	m.Attach(l)
+	l.ObserveRefusals(func(r *queue.Refusal) { m.Refused(r) })
+
+	d, err := dispatch.New(ctx, dispatch.Config{
+		Site: o.shop.Site, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger,
+		Core:    dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true}, Stopwatch: time.Now},
+		Observe: func(r dispatch.Report) { observePlan(m, r) },
+	})
+	if err != nil {
+		return fmt.Errorf("dispatcher: %w", err)
+	}
+	plans, alerts := &feed.Plans{}, &feed.Alerts{}
+	pages, err := floor.New(floor.Options{
+		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
+		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
+	})
+	if err != nil {
+		return err
+	}
+	var workers []*bench.Worker
+	for _, s := range dispatch.Stations(o.shop) {
+		if o.away[s] {
+			continue
+		}
+		w, err := bench.New(ctx, bench.Config{Site: o.shop.Site, Station: s, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger})
+		if err != nil {
+			return fmt.Errorf("bench %s: %w", s, err)
+		}
+		workers = append(workers, w)
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return l.Run(ctx) })
+	g.Go(func() error { return d.Run(ctx) })
+	for _, w := range workers {
+		g.Go(func() error { return w.Run(ctx) })
+	}
+	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
+	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
+	g.Go(func() error { return floor.Serve(ctx, o.listen, pages, o.logger, o.ready) })
+	if o.beside != nil {
+		g.Go(func() error { return o.beside(ctx, l, nc) })
+	}
+	err = g.Wait()
+	if errors.Is(err, context.Canceled) || errors.Is(err, http.ErrServerClosed) {
+		return nil
+	}
+	return err
+}
+
+// observePlan feeds the metrics with what the dispatcher did.
+func observePlan(m *meter.Meter, r dispatch.Report) {
+	for _, v := range r.Violations {
+		m.Violated(v.Constraint.String())
+	}
+	switch {
+	case r.Err != nil:
+		m.PlanFailed(metrics.PlanFailed, r.Took)
+	case r.Plan != nil && (r.Reason != "" || r.Improved):
+		m.Planned(r.Plan)
+	}
+}
