@@ -53,38 +53,53 @@ const (
 	gzipPlanAbove = 128 << 10
 )
 
-// Provision makes what dispatchers, benches and readers of plans share, if it
-// is not there.
+// Provision makes what dispatchers, benches and readers of plans share.
+// With replicas 0 what exists stays as it is; else it is brought in line.
 func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetStream, error) {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return nil, fmt.Errorf("dispatch: %w", err)
 	}
-	replicas = max(1, replicas)
-	_, err = js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
-		Bucket: PlansBucket, Description: "the plan in force of each site", History: 1,
-		Storage: jetstream.MemoryStorage, Replicas: replicas,
+	for _, c := range []jetstream.KeyValueConfig{{
+		Bucket: PlansBucket, Description: "the plan in force of each site", Storage: jetstream.MemoryStorage,
 		RePublish: &jetstream.RePublish{Source: "$KV." + PlansBucket + ".*", Destination: "plan.{{wildcard(1)}}"},
-	})
-	if err != nil {
-		return nil, fmt.Errorf("make bucket %s: %w", PlansBucket, err)
+	}, {
+		Bucket: LeadBucket, Description: "who dispatches which site", Storage: jetstream.FileStorage, LimitMarkerTTL: leaseMin,
+	}} {
+		if _, err := Bucket(ctx, js, c, replicas); err != nil {
+			return nil, err
+		}
 	}
-	_, err = js.CreateOrUpdateKeyValue(ctx, jetstream.KeyValueConfig{
-		Bucket: LeadBucket, Description: "who dispatches which site", History: 1,
-		Storage: jetstream.FileStorage, Replicas: replicas, LimitMarkerTTL: leaseMin,
-	})
-	if err != nil {
-		return nil, fmt.Errorf("make bucket %s: %w", LeadBucket, err)
+	if replicas == 0 {
+		if _, err := js.Stream(ctx, WorkStream); err == nil {
+			return js, nil
+		}
 	}
 	_, err = js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 		Name: WorkStream, Description: "the next job of each station", Subjects: []string{"work.>"},
-		Retention: jetstream.WorkQueuePolicy, Storage: jetstream.MemoryStorage, Replicas: replicas,
+		Retention: jetstream.WorkQueuePolicy, Storage: jetstream.MemoryStorage, Replicas: max(1, replicas),
 		MaxMsgsPerSubject: 1, Discard: jetstream.DiscardOld, MaxMsgSize: offerBytesMax,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("make stream %s: %w", WorkStream, err)
 	}
 	return js, nil
+}
+
+// Bucket returns a bucket that keeps one value a key, and makes it if need be.
+// With replicas 0 one that exists stays as it is.
+func Bucket(ctx context.Context, js jetstream.JetStream, c jetstream.KeyValueConfig, replicas int) (jetstream.KeyValue, error) {
+	c.History, c.Replicas = 1, max(1, replicas)
+	if replicas == 0 {
+		if kv, err := js.KeyValue(ctx, c.Bucket); err == nil {
+			return kv, nil
+		}
+	}
+	kv, err := js.CreateOrUpdateKeyValue(ctx, c)
+	if err != nil {
+		return nil, fmt.Errorf("make bucket %s: %w", c.Bucket, err)
+	}
+	return kv, nil
 }
 
 const offerBytesMax = 64 << 10
@@ -183,13 +198,13 @@ func FollowPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(
 const retryAfter = 500 * time.Millisecond
 
 func followPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(*Plan)) error {
-	js, err := Provision(ctx, nc, 0)
+	js, err := jetstream.New(nc)
 	if err != nil {
 		return err
 	}
 	kv, err := js.KeyValue(ctx, PlansBucket)
 	if err != nil {
-		return err
+		return err // no dispatcher has made it yet
 	}
 	w, err := kv.Watch(ctx, string(site))
 	if err != nil {
