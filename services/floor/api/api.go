@@ -55,7 +55,6 @@ type Options struct {
 	History History
 	Plans   live.Plans  // nil: no plan
 	Alerts  live.Alerts // nil: only those that follow from the state
-	Import  Importer    // nil: no CSV
 	Now     func() time.Time
 	Logger  *zap.Logger
 }

@@ -19,7 +19,7 @@ type Meta struct {
 	At        time.Time       `json:"at,omitzero" doc:"When it happened on the floor; left out: now"`
 	Actor     queue.PersonID  `json:"actor" minLength:"1" maxLength:"64" doc:"Who says so: a technician or a foreman of the shop file" example:"ruth"`
 	Expect    uint64          `json:"expect,omitempty" doc:"The unit's revision that the sender saw; the command is refused as stale if it has changed"`
-	Overrides []Waiver      `json:"overrides,omitempty" maxItems:"13" nullable:"false" doc:"Interlocks that a foreman lets pass"`
+	Overrides []Waiver        `json:"overrides,omitempty" maxItems:"13" nullable:"false" doc:"Interlocks that a foreman lets pass"`
 }
 
 // Waiver lets one interlock pass; it is kept as evidence.
@@ -35,11 +35,11 @@ type metaOf interface{ meta() *Meta }
 
 // Receipt says what a command came to.
 type Receipt struct {
-	Seq        uint64     `json:"seq" doc:"The shop's state is at least as new as this position of its log"`
-	Duplicate  bool       `json:"duplicate" doc:"It was carried out before; nothing was changed"`
-	Events     []string   `json:"events" nullable:"false" doc:"The types of the events it caused" example:"flash.started"`
+	Seq        uint64   `json:"seq" doc:"The shop's state is at least as new as this position of its log"`
+	Duplicate  bool     `json:"duplicate" doc:"It was carried out before; nothing was changed"`
+	Events     []string `json:"events" nullable:"false" doc:"The types of the events it caused" example:"flash.started"`
 	Overridden []Waiver `json:"overridden,omitempty" nullable:"false" doc:"Interlocks that were let pass"`
-	Revision   uint64     `json:"revision,omitempty" doc:"The unit's revision now"`
+	Revision   uint64   `json:"revision,omitempty" doc:"The unit's revision now"`
 }
 
 type receipt struct{ Body Receipt }

@@ -130,6 +130,11 @@ func (s *Streams) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	h.Set("Cache-Control", "no-store")
 	h.Set("X-Accel-Buffering", "no") // a proxy must not hold messages back
 	c := &stream{w: w, rc: http.NewResponseController(w), timeout: s.bounds.WriteTimeout}
+	// The stream outlives the server's read timeout; each write has its own.
+	if err := c.rc.SetReadDeadline(time.Time{}); err != nil {
+		http.Error(w, "this connection can't carry a stream", http.StatusInternalServerError)
+		return
+	}
 	watch := s.ledger.Watch()
 	defer watch.Stop()
 	if !c.send("retry: %d\n\n", retryMS) {

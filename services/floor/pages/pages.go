@@ -23,6 +23,7 @@ import (
 	"html/template"
 	"io/fs"
 	"net/http"
+	"slices"
 	"strings"
 	"time"
 
@@ -45,7 +46,6 @@ type Options struct {
 	History history.Reader
 	Plans   live.Plans
 	Alerts  live.Alerts
-	Import  Importer
 	API     []Endpoint // for the page that describes the API
 	Now     func() time.Time
 	Logger  *zap.Logger
@@ -117,7 +117,7 @@ func (p *Pages) parse() error {
 		"icon": icon, "minutes": job.Minutes, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sentence": answer.Sentence, "statusText": job.StatusText, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
-		"laneHeight": laneHeight, "blockY": blockY,
+		"laneHeight": laneHeight, "blockY": blockY, "blockLabel": blockLabel,
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
 	if err != nil {
@@ -270,6 +270,11 @@ func (p *Pages) notFound(r *http.Request, b *Base) (string, any, error) {
 	return "", nil, answer.Unknown("there is no page "+r.URL.Path, "Begin at the start page.")
 }
 
+// alertsOf keeps the alerts that concern a page.
+func (b *Base) alertsOf(match func(live.Alert) bool) {
+	b.Alerts = slices.DeleteFunc(b.Alerts, func(a live.Alert) bool { return !match(a) })
+}
+
 // Clock is a time of day in the shop's zone.
 func (b *Base) Clock(t time.Time) string {
 	if t.IsZero() {
@@ -408,6 +413,59 @@ const (
 )
 
 func laneHeight(l board.Lane) int { return l.Rows * rowHeight }
+
+// label is what fits on a block.
+type label struct {
+	Top, Bottom string
+	Tight       bool
+}
+
+// Widths in percent of the board from which a text fits; a board is at least
+// about 1,000 pixels wide.
+const (
+	labelShort = 2.9
+	labelFull  = 4.7
+	labelLong  = 8
+)
+
+// blockLabel shortens the texts to the block's width; a narrow block has its
+// colour, its title and the lists only.
+func blockLabel(b board.Block) *label {
+	w := min(b.W, b.W+b.X, 100-b.X) // what is visible of it
+	unit := string(b.Unit)
+	switch {
+	case w < labelShort:
+		return nil
+	case w < labelFull:
+		return &label{Top: unit[max(0, len(unit)-4):], Tight: true}
+	}
+	l := &label{Top: unit, Bottom: b.Operation}
+	if w < labelLong {
+		l.Bottom, _, _ = strings.Cut(b.Operation, " ")
+	}
+	switch b.State {
+	case board.Running:
+		l.Top = "▶ " + l.Top
+	case board.Done:
+		l.Top = "✓ " + l.Top
+	}
+	if b.Late {
+		l.Top += " late"
+	}
+	if b.Pinned {
+		l.Top += " ◆"
+	}
+	if b.Problem {
+		l.Top += " ⚑"
+	}
+	if b.Accepted && b.State == board.Planned {
+		l.Top += " ✓"
+	}
+	if b.WaitMin > 0 {
+		l.Bottom += fmt.Sprintf(", waits %s", job.Minutes(time.Duration(b.WaitMin)*time.Minute))
+	}
+	return l
+}
 
 func blockY(b board.Block) int { return b.Row*rowHeight + blockInset }
 

@@ -24,7 +24,7 @@ func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
 type Rule struct {
 	Number queue.Interlock
 	Text   string
-	Never  bool // can not be overridden
+	Pass   string // whether a foreman may let it pass
 }
 
 func (p *Pages) cautions(r *http.Request, b *Base) (string, any, error) {
@@ -47,7 +47,14 @@ func (p *Pages) cautions(r *http.Request, b *Base) (string, any, error) {
 	var rules []Rule
 	for i, t := range texts {
 		n := queue.Interlock(i + 1)
-		rules = append(rules, Rule{n, t, !n.Overridable()})
+		pass := "never"
+		if n.Overridable() {
+			pass = "with a reason"
+		}
+		if n == queue.I9 {
+			pass = "refuses nothing" // it voids
+		}
+		rules = append(rules, Rule{n, t, pass})
 	}
 	return "cautions", struct {
 		*Base

@@ -11,6 +11,7 @@ import (
 	"tickover/queue/ident"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/job"
+	"tickover/services/floor/live"
 )
 
 // Card is one step with the forms that it allows.
@@ -161,6 +162,7 @@ func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
 			Back string
 		}{b, "/job"}, nil
 	}
+	b.alertsOf(func(a live.Alert) bool { return a.Person == b.Me || b.IAmForeman() })
 	d := job.ForTechnician(b.State, b.Plan, b.Me)
 	page := jobPage{Base: b, Running: b.cards(d.Running), Later: b.cards(d.Later), Ready: b.cards(d.Ready), From: "plan"}
 	page.Works = b.Shop.Technician(b.Me) != nil

@@ -13,6 +13,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/job"
+	"tickover/services/floor/live"
 )
 
 type unitPage struct {
@@ -48,6 +49,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 		return "", nil, answer.Unknown("there is no unit "+strconv.Quote(r.PathValue("id")), "Check the ticket's number.")
 	}
 	b.Title, b.Section, b.Live = string(u.ID), "units", true
+	b.alertsOf(func(a live.Alert) bool { return a.Unit == u.ID })
 	page := unitPage{Base: b, Unit: u, Frame: ident.Classify(u.Machine.Frame), Done: b.Progress(u), Route: string(u.Route)}
 	if rt := b.Shop.Route(u.Route); rt != nil {
 		page.Route = rt.Name
@@ -96,6 +98,7 @@ func (p *Pages) stepPage(r *http.Request, b *Base) (string, any, error) {
 		return "", nil, answer.Unknown("there is no such step", "Look at the unit's page for its steps.")
 	}
 	b.Title, b.Section, b.Live = string(s.Unit.ID)+" "+string(s.Step.ID), "units", true
+	b.alertsOf(func(a live.Alert) bool { return a.Unit == s.Unit.ID })
 	c := b.card(*s)
 	c.Big = true
 	return "step", stepPage{b, c}, nil
