@@ -295,6 +295,14 @@ func (en *Entry) Encode() ([]byte, error) {
 // DecodeEntry reads stored bytes. prev is the header's hash of the site's entry
 // before it. Errors wrap [ErrMalformed] or [ErrNewerFormat].
 func DecodeEntry(b []byte, prev Hash) (Entry, error) {
+	if en, ok := decodeCanonical(b, prev); ok {
+		return en, nil
+	}
+	return decodeAny(b, prev)
+}
+
+// decodeAny reads an entry in any form of JSON.
+func decodeAny(b []byte, prev Hash) (Entry, error) {
 	var raws []jsontext.Value
 	if err := fastjson.Unmarshal(b, &raws); err != nil {
 		return Entry{}, fmt.Errorf("%w: %v", ErrMalformed, err)

@@ -1,6 +1,13 @@
 package log
 
-import "os"
+import (
+	"context"
+	"os"
+
+	"go.uber.org/zap"
+
+	"tickover/queue"
+)
 
 // RecordAt says where an entry lies, for tests that damage it.
 type RecordAt struct {
@@ -42,3 +49,27 @@ const (
 	CopyDir        = copyDir
 	RestorePending = restorePending
 )
+
+// Load makes a log in dir of what from holds of a site, by way of a backup.
+func Load(ctx context.Context, from Log, site queue.SiteID, dir string) error {
+	path := dir + ".tgz"
+	_, err := writeBackup(path, backupManifest{Layout: backupLayout, Format: queue.FormatVersion}, func(b *backupWriter) (checkResult, error) {
+		c := newChecker("", nil, checkOptions{visit: b.entry})
+		err := from.Read(ctx, site, 0, func(en *queue.Entry) error {
+			body, err := en.Encode()
+			if err != nil {
+				return err
+			}
+			return c.take(&scan{}, &scanned{
+				rawEntry: rawEntry{seq: en.Seq, stored: en.Stored, site: site, prev: en.Prev, format: 1, command: en.Command(), body: body},
+				sum:      en.Hash(),
+			})
+		})
+		return c.result, err
+	})
+	if err != nil {
+		return err
+	}
+	_, err = fillStore(ctx, path, dir, RestoreOptions{Logger: zap.NewNop()})
+	return err
+}

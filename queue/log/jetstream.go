@@ -145,7 +145,6 @@ func (l *JetStream) message(en *queue.Entry, body []byte, expectLast uint64) *na
 		// taken for a repeat of another shop's command.
 		jetstream.MsgIDHeader:               {string(en.Site) + "/" + string(en.Command())},
 		jetstream.ExpectedLastSubjSeqHeader: {strconv.FormatUint(expectLast, 10)},
-		jetstream.ExpectedStreamHeader:      {StreamName},
 	}
 	if l.program != "" {
 		h[headerProgram] = []string{l.program}
