@@ -243,6 +243,7 @@ func TestBadLinesAreNamed(t *testing.T) {
 		"broken UTF-8 below":    {row("T1,Kestrow,\"Brae\n\n\xe4\",2026,new,accessories,2026-02-17"), "model", "no UTF-8", "CSV UTF-8", 5},
 		"unknown column":        {strings.Replace(row(""), "ownership", "owenrship", 1), "owenrship", "no column", `"ownership"`, 1},
 		"missing column":        {strings.Replace(row(""), ",promise", "", 1), "promise", "is missing", "add it", 1},
+		"escape in a column":    {strings.Replace(row(""), "promise", "\"\x1b[2Jpromise\"", 1), `"\x1b[2Jpromise"`, "no column", "", 1},
 		"column twice":          {strings.Replace(row(""), "make", "ticket", 1), "ticket", "stands twice", "take one", 1},
 		"empty file":            {"\n\n", "", "file is empty", "names the columns", 1},
 		"UTF-16":                {"\xff\xfet\x00", "", "UTF-16", "CSV UTF-8", 1},

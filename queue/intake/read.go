@@ -10,6 +10,7 @@ import (
 	"iter"
 	"slices"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 
 	"tickover/queue"
@@ -22,6 +23,7 @@ const (
 	RowsMax   = 200_000   // rows
 	RecordMax = 64 << 10  // bytes of a row
 	headMax   = RecordMax // bytes of the line that names the columns
+	nameMax   = 60        // bytes of a column's name in a message
 )
 
 // Row is a line of the file that can be taken.
@@ -181,17 +183,21 @@ func (f *file) readHeader() Errors {
 	}
 	for i, name := range record {
 		name = strings.TrimSpace(name)
-		f.header = append(f.header, strings.Clone(name))
+		shown := strings.Clone(name)
+		if len(name) > nameMax || strings.ContainsFunc(name, unicode.IsControl) {
+			shown = clip(name)
+		}
+		f.header = append(f.header, shown)
 		if name == "" {
 			continue // a column without a name has to be empty, see next
 		}
 		key, found := columnNamed(name)
 		if !found {
-			errs = append(errs, RowError{f.line, name, "there is no column " + clip(name), spell.Suggest(name, columnNames())})
+			errs = append(errs, RowError{f.line, shown, "there is no column " + clip(name), spell.Suggest(name, columnNames())})
 			continue
 		}
 		if k, twice := f.column[key]; twice {
-			errs = append(errs, RowError{f.line, name, fmt.Sprintf("column %s stands twice, as number %d and %d", key, k+1, i+1), "take one of them out"})
+			errs = append(errs, RowError{f.line, shown, fmt.Sprintf("column %s stands twice, as number %d and %d", key, k+1, i+1), "take one of them out"})
 			continue
 		}
 		f.column[key] = i

@@ -52,9 +52,9 @@ func maxWaitDefault(op *queue.Operation, s queue.Stretch) time.Duration {
 	return anyWait
 }
 
-// known are the evidence keys that the interlocks look at, with their type and
+// fixedEvidence are the evidence keys that the interlocks look at, with their type and
 // unit.
-var known = map[queue.EvidenceKey]queue.EvidenceField{
+var fixedEvidence = map[queue.EvidenceKey]queue.EvidenceField{
 	queue.EvidenceOdometer:    {Type: queue.Number, Unit: "km"},
 	queue.EvidenceEngineHours: {Type: queue.Number, Unit: "h"},
 	queue.EvidenceBattery:     {Type: queue.Number, Unit: "V"},

@@ -260,8 +260,9 @@ func (r *reader) shop(s *sections) *draft {
 	if n := must("place", "{time_zone: …, latitude: …, longitude: …}"); n != nil {
 		r.place(n, d)
 	}
+	before := r.count()
 	d.shop.Hours = r.week(must("hours", `{mon-fri: "08:00-17:30"}`), "hours")
-	if n := s.value["hours"]; n != nil && emptyWeek(d.shop.Hours) && r.count() == 0 {
+	if n := s.value["hours"]; n != nil && emptyWeek(d.shop.Hours) && r.count() == before {
 		r.at(n, `name the days, for example {mon-fri: "08:00-17:30"}`, "the shop is never open")
 	}
 	d.shop.Days = r.days(s.get("days"))

@@ -159,7 +159,7 @@ func (r *reader) field(key, n *yaml.Node, op *operationDraft) queue.EvidenceFiel
 	what := "evidence " + key.Value
 	m := r.mapping(n, what)
 	f := queue.EvidenceField{Key: queue.EvidenceKey(key.Value)}
-	fixed, isKnown := known[f.Key]
+	fixed, isKnown := fixedEvidence[f.Key]
 	if f.Label = r.text(m.get("label"), "the label", nameMax); f.Label == "" {
 		f.Label = key.Value
 	}

@@ -321,7 +321,7 @@ func writeStretch(op *queue.Operation, s queue.Stretch, last bool) *yaml.Node {
 
 func writeField(f queue.EvidenceField) *yaml.Node {
 	g := flow().putText("label", f.Label, string(f.Key))
-	fixed, isKnown := known[f.Key]
+	fixed, isKnown := fixedEvidence[f.Key]
 	if !isKnown {
 		g.put("type", plain(f.Type.String()))
 	}
