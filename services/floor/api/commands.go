@@ -76,7 +76,8 @@ type (
 // Bodies of the commands.
 type (
 	plainBody struct{ Meta }
-	unitBody  struct {
+	// Arrival is what is said when a unit is checked in.
+	Arrival struct {
 		Ticket    queue.UnitID               `json:"ticket" minLength:"1" maxLength:"40" doc:"The ticket's number" example:"LM-1042"`
 		Machine   machineBody                `json:"machine"`
 		Ownership queue.Ownership            `json:"ownership" enum:"new,customer,trade-in"`
@@ -99,11 +100,11 @@ type (
 	}
 	receiveBody struct {
 		Meta
-		unitBody
+		Arrival
 	}
 	receiveAllBody struct {
 		Meta
-		Units []unitBody `json:"units" minItems:"1" maxItems:"256" nullable:"false"`
+		Units []Arrival `json:"units" minItems:"1" maxItems:"256" nullable:"false"`
 	}
 	amendBody struct {
 		Meta
@@ -167,7 +168,7 @@ type (
 	}
 )
 
-func (b *unitBody) receive() queue.ReceiveUnit {
+func (b *Arrival) receive() queue.ReceiveUnit {
 	return queue.ReceiveUnit{Unit: b.Ticket, Arrival: queue.UnitArrived{
 		Machine: queue.Machine(b.Machine), Ownership: b.Ownership, Contact: b.Contact, Route: b.Route,
 		Options: b.Options, Promise: b.Promise, Weight: b.Weight, Parts: b.Parts, Note: b.Note,
