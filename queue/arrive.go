@@ -17,13 +17,21 @@ type ReceiveUnit struct {
 func (a *ReceiveUnit) subject() Subject { return UnitSubject(a.Unit) }
 
 func (a *ReceiveUnit) decide(d *decider) error {
-	if err := d.receivable(a.Unit, &a.Arrival); err != nil {
-		return err
-	}
 	if err := d.roomFor(1); err != nil {
 		return err
 	}
-	d.emitUnit(a.Unit, TypeUnitArrived, &a.Arrival)
+	return d.receive(a)
+}
+
+// receive emits a unit's arrival with what was let pass for it.
+func (d *decider) receive(a *ReceiveUnit) error {
+	before := len(d.overridden)
+	if err := d.receivable(a.Unit, &a.Arrival); err != nil {
+		return err
+	}
+	arrival := a.Arrival
+	arrival.Overrides = slices.Clone(d.overridden[before:])
+	d.emitUnit(a.Unit, TypeUnitArrived, &arrival)
 	return nil
 }
 
@@ -48,10 +56,9 @@ func (a *ReceiveUnits) decide(d *decider) error {
 			return refuse(CodeExists, "Give each its own number.", "ticket %q stands twice in the list", u.Unit)
 		}
 		names[u.Unit] = true
-		if err := d.receivable(u.Unit, &u.Arrival); err != nil {
+		if err := d.receive(u); err != nil {
 			return err
 		}
-		d.emitUnit(u.Unit, TypeUnitArrived, &u.Arrival)
 	}
 	return nil
 }

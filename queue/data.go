@@ -29,12 +29,16 @@ type UnitArrived struct {
 	// Parts holds, for steps that wait for a part, when it is expected.
 	Parts map[StepID]time.Time `json:"parts,omitempty"`
 	Note  string               `json:"note,omitempty"`
+	// Overrides are set by Decide: what a foreman let pass at check-in.
+	Overrides []Override `json:"overrides,omitempty"`
 }
 
 // Hash identifies the arrival: it is the same for the same content, before and
-// after the log.
+// after the log, whatever was let pass.
 func (d *UnitArrived) Hash() Hash {
-	b, err := json.Marshal(d)
+	said := *d
+	said.Overrides = nil
+	b, err := json.Marshal(&said)
 	if err != nil {
 		return "" // no ownership: such an arrival is never decided
 	}

@@ -324,6 +324,9 @@ func TestI12CheckDigitWhereItIsADuty(t *testing.T) {
 	_, err := s.Do("", receive("3FA6P0HR5DR246490"))
 	wantRefusal(t, err, queue.I12, "5", "4")
 	ok(t, override(s, queue.I12, receive("3FA6P0HR5DR246490")))
+	if d := s.Entries[len(s.Entries)-1].Events[0].Data.(*queue.UnitArrived); len(d.Overrides) != 1 || d.Overrides[0].By != "fred" {
+		t.Errorf("the override is not kept as evidence: %+v", d.Overrides)
+	}
 	for _, frame := range []string{"1M8GDM9AXKP042788", "LK2TR30A5S1000417", "AB12-00417", "WDBEA3QD3HA39I172"} {
 		_, err := s.Do("", receive(frame))
 		ok(t, err)

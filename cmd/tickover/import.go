@@ -10,12 +10,14 @@ import (
 	"net/http"
 	"net/url"
 	"os"
+	"strconv"
 	"time"
 
 	"tickover/queue"
 	"tickover/queue/intake"
 	"tickover/queue/log"
 	"tickover/services/checkin"
+	"tickover/services/floor/api"
 	"tickover/services/ledger"
 )
 
@@ -90,70 +92,101 @@ func (c *importCmd) offline(ctx context.Context, src io.Reader, io streams) (rep
 	return rep, err
 }
 
-// upload sends the file to a running shop. The answer is a line a step, so that
-// the progress can be shown: {"done":…,"total":…}, then the report.
+// upload sends the file to a running shop: first to be checked whole, then to
+// be taken. While the shop takes it, its number of units shows the progress.
 func (c *importCmd) upload(ctx context.Context, src io.Reader, out streams) (rep checkin.Report, err error) {
-	body, err := io.ReadAll(io.LimitReader(src, intake.SizeMax+1))
+	if c.Actor == "" {
+		return rep, errors.New("say who imports: --actor with a person of the shop file")
+	}
+	body, err := io.ReadAll(io.LimitReader(src, api.ImportMax+1))
 	if err != nil {
 		return rep, err
 	}
-	if len(body) > intake.SizeMax {
-		return rep, fmt.Errorf("%s is larger than %d MiB; cut it", c.File, intake.SizeMax>>20)
+	if len(body) > api.ImportMax {
+		return rep, fmt.Errorf("%s is larger than %d MiB: stop the shop and import with --data, or cut the file", c.File, api.ImportMax>>20)
 	}
-	q := url.Values{"actor": {c.Actor}}
-	if c.Partial {
-		q.Set("partial", "true")
+	rep, err = c.send(ctx, body, true)
+	switch {
+	case err != nil || c.Check:
+		return rep, err
+	case len(rep.Errors) > 0 && !c.Partial:
+		return rep, checkin.ErrBadRows
 	}
-	if c.Check {
-		q.Set("check", "true")
+	total := rep.Added
+	p := newProgress(out.err, "import")
+	defer p.end()
+	type result struct {
+		rep checkin.Report
+		err error
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.Server+"/api/v1/import?"+q.Encode(), bytes.NewReader(body))
+	taken := make(chan result, 1)
+	before := c.units(ctx)
+	go func() {
+		rep, err := c.send(ctx, body, false)
+		taken <- result{rep, err}
+	}()
+	look := time.NewTicker(200 * time.Millisecond)
+	defer look.Stop()
+	for {
+		select {
+		case r := <-taken:
+			if r.err == nil {
+				p.set(int64(total), int64(total))
+			}
+			return r.rep, r.err
+		case <-look.C:
+			if n := c.units(ctx); n >= before {
+				p.set(int64(min(n-before, total)), int64(total))
+			}
+		}
+	}
+}
+
+// send posts the file. An answer that names bad lines is a report, not an
+// error.
+func (c *importCmd) send(ctx context.Context, body []byte, check bool) (rep checkin.Report, err error) {
+	q := url.Values{"actor": {c.Actor}, "partial": {strconv.FormatBool(c.Partial)}, "check_only": {strconv.FormatBool(check)}}
+	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.Server+api.Prefix+"/import?"+q.Encode(), bytes.NewReader(body))
 	if err != nil {
 		return rep, err
 	}
 	req.Header.Set("Content-Type", "text/csv")
-	req.Header.Set("Accept", "application/x-ndjson")
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return rep, fmt.Errorf("no shop answers at %s (%w); start it with tickover serve, or write to its log with --data", c.Server, err)
 	}
 	defer resp.Body.Close()
-	return readImport(resp, newProgress(out.err, "import"))
-}
-
-// importLine is one line of the answer.
-type importLine struct {
-	Done   *int            `json:"done"`
-	Total  int             `json:"total"`
-	Report *checkin.Report `json:"report"`
-	Error  string          `json:"error"`
-}
-
-func readImport(resp *http.Response, p *progress) (rep checkin.Report, err error) {
-	defer p.end()
+	var answer struct {
+		api.ImportReport
+		What, Do string // of a problem
+	}
+	if err := json.NewDecoder(io.LimitReader(resp.Body, 8<<20)).Decode(&answer); err != nil {
+		return rep, fmt.Errorf("the shop answers %s and something that can't be read: %w", resp.Status, err)
+	}
+	rep = checkin.Report{Rows: answer.Rows, Added: answer.Added, Unchanged: answer.Unchanged}
+	for _, e := range answer.Errors {
+		rep.Errors = append(rep.Errors, intake.RowError{What: e.Location + ": " + e.Message})
+	}
 	if resp.StatusCode != http.StatusOK {
-		var problem struct{ Detail, Do string }
-		if json.NewDecoder(io.LimitReader(resp.Body, 1<<20)).Decode(&problem) != nil || problem.Detail == "" {
-			return rep, fmt.Errorf("the shop answers %s", resp.Status)
-		}
-		return rep, fmt.Errorf("%s. %s", problem.Detail, problem.Do)
+		return rep, fmt.Errorf("%s. %s", answer.What, answer.Do)
 	}
-	dec := json.NewDecoder(resp.Body)
-	for {
-		var line importLine
-		switch err := dec.Decode(&line); {
-		case errors.Is(err, io.EOF):
-			return rep, errors.New("the answer broke off; import the file again to complete it")
-		case err != nil:
-			return rep, fmt.Errorf("the answer broke off (%w); import the file again to complete it", err)
-		}
-		switch {
-		case line.Report != nil && line.Error != "":
-			return *line.Report, errors.New(line.Error)
-		case line.Report != nil:
-			return *line.Report, nil
-		case line.Done != nil:
-			p.set(int64(*line.Done), int64(line.Total))
-		}
+	return rep, nil
+}
+
+// units is how many units the shop has, -1 if it does not say.
+func (c *importCmd) units(ctx context.Context) int {
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.Server+api.Prefix+"/overview", nil)
+	if err != nil {
+		return -1
 	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return -1
+	}
+	defer resp.Body.Close()
+	var o api.Overview
+	if resp.StatusCode != http.StatusOK || json.NewDecoder(resp.Body).Decode(&o) != nil {
+		return -1
+	}
+	return o.Units
 }

@@ -6,8 +6,10 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -88,13 +90,38 @@ func TestTwoProcessesOnOneStore(t *testing.T) {
 	}
 }
 
-// tmpfs mounts a small file system, which needs root. Where that is not
-// allowed the test says so and fails: TestFileSizeLimit covers less.
+// inMountNamespace runs the test once more in a process that may mount: as
+// root at once, otherwise as root of a name space of its own. Where neither is
+// allowed the test fails and says so.
+func inMountNamespace(t *testing.T, run func(t *testing.T)) {
+	t.Helper()
+	if os.Getuid() == 0 {
+		run(t)
+		return
+	}
+	exe, err := os.Executable()
+	if err != nil {
+		t.Fatal(err)
+	}
+	cmd := exec.Command(exe, "-test.v", "-test.run=^"+t.Name()+"$")
+	cmd.SysProcAttr = &syscall.SysProcAttr{
+		Cloneflags:  syscall.CLONE_NEWUSER | syscall.CLONE_NEWNS,
+		UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getuid(), Size: 1}},
+		GidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getgid(), Size: 1}},
+	}
+	out, err := cmd.CombinedOutput()
+	if err != nil {
+		t.Fatalf("this test fills a small file system of its own; run it as root, or allow user name spaces: %v\n%s", err, out)
+	}
+	t.Logf("ran as root of a name space:\n%s", out)
+}
+
+// tmpfs mounts a small file system.
 func tmpfs(t *testing.T, size string) string {
 	t.Helper()
 	dir := t.TempDir()
 	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size="+size); err != nil {
-		t.Fatalf("this test fills a small file system of its own and may not mount one (%v): run it as root, or with: unshare --map-root-user --mount", err)
+		t.Fatalf("mount a small file system: %v", err)
 	}
 	t.Cleanup(func() {
 		if err := unix.Unmount(dir, 0); err != nil {
@@ -106,7 +133,9 @@ func tmpfs(t *testing.T, size string) string {
 
 // TestDiskGetsFull: the disk's free space falls below the reserve, and comes
 // back. Appends are refused meanwhile, and reading goes on.
-func TestDiskGetsFull(t *testing.T) {
+func TestDiskGetsFull(t *testing.T) { inMountNamespace(t, diskGetsFull) }
+
+func diskGetsFull(t *testing.T) {
 	dir := tmpfs(t, "48m")
 	s := open(t, log.Options{Dir: filepath.Join(dir, "log"), DiskReserveBytes: 8 << 20})
 	all := logtest.Fill(t, s, site, "c", 5, log.Position{})
@@ -131,7 +160,9 @@ func TestDiskGetsFull(t *testing.T) {
 // TestDiskRunsOut: the disk is full to the last byte in spite of the reserve.
 // The append is not confirmed, the error says why, and after a restart with
 // room all that was acknowledged is there.
-func TestDiskRunsOut(t *testing.T) {
+func TestDiskRunsOut(t *testing.T) { inMountNamespace(t, diskRunsOut) }
+
+func diskRunsOut(t *testing.T) {
 	dir := tmpfs(t, "24m")
 	o := log.Options{Dir: filepath.Join(dir, "log"), DiskReserveBytes: 1, Timeout: time.Second}
 	s := open(t, o)

@@ -48,14 +48,9 @@ func (l *JetStream) Follow(ctx context.Context, site queue.SiteID, after uint64,
 // goroutine fetches, a few decode, and the caller's checks the chain and calls
 // fn, so that reading, decoding and folding overlap.
 func (l *JetStream) deliver(ctx context.Context, site queue.SiteID, after, until uint64, fn func(*queue.Entry) error) error {
-	chain := chainCheck{site: site, seq: after, known: after == 0}
-	if after > 0 {
-		switch pos, err := l.At(ctx, site, after); {
-		case err == nil:
-			chain.hash, chain.known = pos.Hash, true
-		case !errors.Is(err, ErrNotFound):
-			return err
-		}
+	chain, err := l.anchor(ctx, site, after, until == 0)
+	if err != nil {
+		return err
 	}
 	return l.entries(ctx, span{site, after, until}, true, func(e *scanned) error {
 		if err := chain.next(e.entry); err != nil {
@@ -63,6 +58,28 @@ func (l *JetStream) deliver(ctx context.Context, site queue.SiteID, after, until
 		}
 		return fn(e.entry)
 	})
+}
+
+// anchor is where the chain that is read begins. A follower waits for a log
+// that does not answer.
+func (l *JetStream) anchor(ctx context.Context, site queue.SiteID, after uint64, wait bool) (chainCheck, error) {
+	c := chainCheck{site: site, seq: after, known: after == 0}
+	for after > 0 {
+		pos, err := l.At(ctx, site, after)
+		var damage *DamageError
+		switch {
+		case err == nil:
+			c.hash, c.known = pos.Hash, true
+			return c, nil
+		case errors.Is(err, ErrNotFound):
+			return c, nil // nothing to compare the first entry with
+		case !wait || errors.Is(err, ErrClosed) || errors.Is(err, queue.ErrNewerFormat) || errors.As(err, &damage):
+			return c, err
+		case !pause(ctx, retryPauseMax/4):
+			return c, ctx.Err()
+		}
+	}
+	return c, nil
 }
 
 // span is what a reader wants: the site's entries in (after, until]. No site:

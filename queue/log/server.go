@@ -235,6 +235,9 @@ func (s *Server) Close() error {
 		ctx, cancel := context.WithTimeout(context.Background(), s.opts.Timeout)
 		defer cancel()
 		err := s.noteLast(ctx)
+		if why := s.health(); why != "" && err == nil {
+			err = fmt.Errorf("close log: %s", why)
+		}
 		s.nc.Close()
 		s.srv.Shutdown()
 		s.srv.WaitForShutdown()
