@@ -14,11 +14,11 @@ import (
 	"tickover/scheduler/solve"
 )
 
-// Options bound the search. The zero value gives the first good plan.
+// Options bound the search. The zero value gives the first plan.
 type Options struct {
 	// Schedules is the number of schedules generated, the measure of effort:
-	// one full or partial construction is one schedule. 0 and 1 construct
-	// with each priority rule once and stop.
+	// one full or partial construction is one schedule. There is always at
+	// least one.
 	Schedules int
 	// Seed drives every draw.
 	Seed uint64

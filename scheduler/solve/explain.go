@@ -158,6 +158,9 @@ func (d *decoder) causeOfFailure(a int32, lim *limits, causes []model.Cause) mod
 			}
 		}
 	}
+	if lim.lo+act.minimum > d.in.horizon {
+		return model.Cause{Kind: model.CauseHorizon, Constraint: model.C1, Until: d.in.horizon}
+	}
 	if len(causes) > 0 && causes[0].Kind != model.CauseNow && causes[0].Kind != model.CauseRelease {
 		c := causes[0]
 		c.Until = min(c.Until, d.in.horizon)

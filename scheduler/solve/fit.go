@@ -113,25 +113,33 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 	if st.d == 0 {
 		return t, t
 	}
+	i := 0 // interval of the calendar at s
+	if c.open != nil {
+		i = c.open.at(t)
+	}
 	for s = t; s < forever; {
 		e = s + st.d
+		whole := true // [s, e) lies in one interval
 		if c.open != nil {
-			i := c.open.at(s)
-			if i == len(c.open.iv) {
+			iv := c.open.iv
+			for i < len(iv) && iv[i].End <= s {
+				i++
+			}
+			if i == len(iv) {
 				d.noteShift(c, forever, s)
 				return forever, forever
 			}
-			iv := &c.open.iv[i]
-			if s < iv.Start {
-				d.noteShift(c, iv.Start, s)
-				s = iv.Start
+			if s < iv[i].Start {
+				d.noteShift(c, iv[i].Start, s)
+				s = iv[i].Start
 				continue
 			}
-			if e > iv.End {
+			if e > iv[i].End {
 				if !st.split {
-					s = iv.End // the next round finds the next interval
+					s = iv[i].End // the next round finds the next interval
 					continue
 				}
+				whole = false
 				e = c.open.finish(s, st.d)
 			}
 		}
@@ -142,7 +150,10 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 				continue
 			}
 		}
-		next := d.atWork(c, s, e)
+		next := s
+		if len(c.workers) > 0 {
+			next = d.atWork(c, s, e, i, whole)
+		}
 		if next == s {
 			return s, e
 		}
@@ -152,19 +163,19 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 }
 
 // atWork says until when a worker of the crew is busy in the open ticks of
-// [s, e); s when none is.
-func (d *decoder) atWork(c *crew, s, e Time) Time {
+// [s, e), which begin in interval i; s when none is.
+func (d *decoder) atWork(c *crew, s, e Time, i int, whole bool) Time {
 	for _, w := range c.workers {
 		f := &d.busy[w]
-		if c.open == nil || e-s <= 0 {
+		if whole {
 			if until, blocked := f.block(s, e, 1); blocked {
 				d.note(noteWorker, w, until, s)
 				return until
 			}
 			continue
 		}
-		for i := c.open.at(s); i < len(c.open.iv) && c.open.iv[i].Start < e; i++ {
-			iv := c.open.iv[i]
+		for k := i; k < len(c.open.iv) && c.open.iv[k].Start < e; k++ {
+			iv := c.open.iv[k]
 			if until, blocked := f.block(max(s, iv.Start), min(e, iv.End), 1); blocked {
 				d.note(noteWorker, w, until, s)
 				return until

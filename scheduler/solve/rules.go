@@ -14,7 +14,10 @@ import (
 type rule func(in *instance) []int64
 
 // rules are the priority rules tried, in this order.
-var rules = []rule{latestFinish, tardinessCost, dueDate, jobDue, longestTail, firstCome}
+var rules = []rule{
+	apparentTardiness(4), latestFinish, apparentTardiness(2), apparentTardiness(8), apparentTardiness(1),
+	dueDate, jobDue, longestTail, firstCome,
+}
 
 // dueOf is a job's due date, the horizon for one without.
 func (in *instance) dueOf(j int32) Time {
@@ -73,36 +76,72 @@ func firstCome(in *instance) []int64 {
 	return keys
 }
 
-// tardinessCost is the apparent tardiness cost of the job at now, highest
-// first: weight/work · exp(−slack/(k·mean work)) with k = 2 (Vepsalainen &
-// Morton, Management Science 33, 1987). Integers throughout: the exponential
-// is 2^(−1.4427·x), linear between powers.
-func tardinessCost(in *instance) []int64 {
-	work := make([]int64, len(in.jobs))
-	var total, busy int64
-	for j := range in.jobs {
-		for _, a := range in.jobs[j].acts {
-			if !in.acts[a].begun() {
-				work[j] += int64(in.acts[a].minimum)
+// apparentTardiness orders the jobs by apparent tardiness cost, job by job as
+// the shop gets to them: weight/work · exp(−slack/(k·mean work)), k = half/2
+// (Vepsalainen & Morton, Management Science 33, 1987). Integers throughout: the
+// exponential is 2^(−1.4427·x), linear between powers.
+func apparentTardiness(half int64) rule {
+	return func(in *instance) []int64 {
+		work, pace := in.workload()
+		var left []int32
+		var total int64
+		for j := range work {
+			if work[j] > 0 {
+				left = append(left, int32(j))
+				total += work[j]
 			}
 		}
-		if work[j] > 0 {
-			total += work[j]
-			busy++
+		mean := max(1, total/max(1, int64(len(left)))) * pace / paceUnit
+		keys := make([]int64, len(in.acts))
+		at := int64(in.now)
+		for rank := int64(0); len(left) > 0; rank++ {
+			best, index := 0, int64(-1)
+			for k, j := range left {
+				slack := max(0, int64(in.dueOf(j))-at-work[j])
+				v := decay(in.jobs[j].src.Weight<<36/work[j], slack*1443/1000, max(1, half*mean/2))
+				if v > index || v == index && in.dueOf(j) < in.dueOf(left[best]) {
+					best, index = k, v
+				}
+			}
+			j := left[best]
+			left = slices.Delete(left, best, best+1)
+			at += work[j] * pace / paceUnit
+			for _, a := range in.jobs[j].acts {
+				keys[a] = rank
+			}
+		}
+		return keys
+	}
+}
+
+const paceUnit = 1024
+
+// workload is the work left of each job, and how many 1024ths of a tick pass
+// for each tick of work when everybody works: an estimate from shifts, or from
+// the number of resources where nobody is needed.
+func (in *instance) workload() (work []int64, pace int64) {
+	work = make([]int64, len(in.jobs))
+	for i := range in.acts {
+		if a := &in.acts[i]; !a.begun() {
+			work[a.job] += int64(a.minimum)
 		}
 	}
-	mean := max(1, total/max(1, busy))
-	index := make([]int64, len(in.jobs))
-	for j := range in.jobs {
-		w := max(1, work[j])
-		slack := max(0, int64(in.dueOf(int32(j))-in.now)-w)
-		index[j] = decay(in.jobs[j].src.Weight<<40/w, slack*1443/1000, 2*mean)
+	span := int64(in.horizon - in.now)
+	var open int64
+	for i := range in.workers {
+		h := in.workers[i].open
+		if h == nil {
+			open += span
+			continue
+		}
+		for _, iv := range h.iv {
+			open += int64(max(0, min(iv.End, in.horizon)-max(iv.Start, in.now)))
+		}
 	}
-	keys := make([]int64, len(in.acts))
-	for i := range in.acts {
-		keys[i] = -index[in.acts[i].job]
+	if len(in.workers) == 0 {
+		open = span * int64(max(1, len(in.res)))
 	}
-	return keys
+	return work, max(1, min(span*paceUnit/max(1, open), 64*paceUnit))
 }
 
 // decay is v·2^(−x/unit).

@@ -1,5 +1,257 @@
 package solve
 
-// improve searches around the best list until the count is used up.
+import (
+	"cmp"
+	"math/rand/v2"
+	"slices"
+
+	"tickover/scheduler/model"
+)
+
+// improve searches around the best list until the count is used up: late
+// acceptance hill climbing (Burke & Bykov, EJOR 258, 2017) over moves of single
+// activities, whole jobs and options. Late acceptance needs no temperature and
+// no floating point.
 func (s *search) improve() {
+	if s.over() || len(s.genome.list) < 1 {
+		return
+	}
+	c := newClimber(s)
+	for !s.over() {
+		c.step()
+	}
+}
+
+// climber is the state of one climb.
+type climber struct {
+	s      *search
+	r      *rand.Rand
+	cur    genome
+	score  score
+	next   genome
+	late   []score
+	i      int
+	pos    []int32 // by activity: its place in cur.list
+	keys   []int64
+	weight []int64 // by job: how much a change of it may gain, cumulated
+	jobs   []int32 // jobs with something to place
+	choice []int32 // activities with more than one option
+}
+
+// Bounds of the length of the late-acceptance list.
+const (
+	lateMin = 3
+	lateMax = 100
+)
+
+func newClimber(s *search) *climber {
+	c := &climber{s: s, r: rand.New(rand.NewPCG(s.o.Seed, 0x7469636b)), pos: make([]int32, len(s.in.acts)), keys: make([]int64, len(s.in.acts))}
+	for _, a := range s.genome.list {
+		if len(s.in.acts[a].opts) > 1 {
+			c.choice = append(c.choice, a)
+		}
+	}
+	for i := range s.in.jobs {
+		if slices.ContainsFunc(s.in.jobs[i].acts, func(a int32) bool { return !s.in.acts[a].begun() }) {
+			c.jobs = append(c.jobs, int32(i))
+		}
+	}
+	c.restart()
+	n := min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200))
+	c.late = make([]score, n)
+	for i := range c.late {
+		c.late[i] = c.score
+	}
+	return c
+}
+
+// restart takes the best list up, without floors.
+func (c *climber) restart() {
+	s := c.s
+	c.cur = genome{list: slices.Clone(s.genome.list), opt: make([]int16, len(s.in.acts))}
+	for i := range c.cur.opt {
+		c.cur.opt[i] = -1
+	}
+	out := s.try(&c.cur)
+	if out.pin >= 0 {
+		out.score = worst
+	}
+	c.accept(&c.cur, out.score)
+}
+
+// accept makes g the current genome. A list of many jobs keeps its order, which
+// is a priority of jobs; that of one job is put in the order of its starts.
+func (c *climber) accept(g *genome, sc score) {
+	s := c.s
+	c.score = sc
+	if g != &c.cur {
+		c.cur.list, g.list = g.list, c.cur.list
+		c.cur.opt, g.opt = g.opt, c.cur.opt
+	}
+	if len(c.jobs) < 2 {
+		copy(c.keys, s.d.starts())
+		slices.SortStableFunc(c.cur.list, func(a, b int32) int { return cmp.Compare(c.keys[a], c.keys[b]) })
+	}
+	for k, a := range c.cur.list {
+		c.pos[a] = int32(k)
+	}
+	c.weigh()
+}
+
+// weigh cumulates the costs of the jobs, so that expensive ones are moved more
+// often.
+func (c *climber) weigh() {
+	s := c.s
+	c.weight = c.weight[:0]
+	var sum int64
+	w := &s.in.p.Weights
+	for _, i := range c.jobs {
+		j := &s.in.jobs[i]
+		finish, _ := s.d.finishOf(j)
+		cost := w.Flow * model.Cost(j.src.Weight) * model.Cost(finish-j.src.Release)
+		if j.src.Due != model.Unlimited && finish > j.src.Due {
+			cost += w.Tardiness * model.Cost(j.src.Weight) * model.Cost(finish-j.src.Due)
+		}
+		sum += int64(cost) + 1
+		c.weight = append(c.weight, sum)
+	}
+}
+
+// job draws a job, half of the time by its cost.
+func (c *climber) job() int32 {
+	if c.r.IntN(2) == 0 {
+		return c.jobs[c.r.IntN(len(c.jobs))]
+	}
+	x := c.r.Int64N(c.weight[len(c.weight)-1])
+	k, _ := slices.BinarySearch(c.weight, x+1)
+	return c.jobs[k]
+}
+
+// step makes one neighbour, decodes it and accepts it if it is no worse than
+// the current one or than the one of len(late) steps ago.
+func (c *climber) step() {
+	c.next.list = append(c.next.list[:0], c.cur.list...)
+	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
+	switch x := c.r.IntN(100); {
+	case len(c.jobs) > 1 && x < 30:
+		c.shiftJob(c.job())
+	case len(c.jobs) > 1 && x < 50:
+		c.swapJobs(c.job(), c.job())
+	case len(c.choice) > 0 && x < 65:
+		c.reoption()
+	default:
+		c.shiftActivity()
+	}
+	out := c.s.try(&c.next)
+	slot := c.i % len(c.late)
+	c.i++
+	if out.pin < 0 && (out.score.compare(c.score) <= 0 || out.score.compare(c.late[slot]) <= 0) {
+		c.accept(&c.next, out.score)
+	}
+	if c.score.less(c.late[slot]) {
+		c.late[slot] = c.score
+	}
+}
+
+// reach draws a distance, short ones more often.
+func (c *climber) reach(n int) int {
+	return 1 + c.r.IntN(1+c.r.IntN(max(1, n-1)))
+}
+
+// shiftActivity moves one activity within what its predecessors and successors
+// allow.
+func (c *climber) shiftActivity() {
+	list := c.next.list
+	n := len(list)
+	k := c.r.IntN(n)
+	a := list[k]
+	if len(c.jobs) > 1 && c.r.IntN(2) == 0 {
+		acts := c.s.in.jobs[c.job()].acts
+		if b := acts[c.r.IntN(len(acts))]; !c.s.in.acts[b].begun() {
+			a, k = b, int(c.pos[b])
+		}
+	}
+	lo, hi := 0, n-1
+	for _, l := range c.s.in.acts[a].before {
+		if !c.s.in.acts[l.other].begun() {
+			lo = max(lo, int(c.pos[l.other])+1)
+		}
+	}
+	for _, l := range c.s.in.acts[a].after {
+		if !c.s.in.acts[l.other].begun() {
+			hi = min(hi, int(c.pos[l.other])-1)
+		}
+	}
+	to := k
+	if c.r.IntN(2) == 0 {
+		to = max(lo, k-c.reach(k-lo))
+	} else {
+		to = min(hi, k+c.reach(hi-k))
+	}
+	to = max(0, min(n-1, to))
+	for ; k < to; k++ {
+		list[k] = list[k+1]
+	}
+	for ; k > to; k-- {
+		list[k] = list[k-1]
+	}
+	list[to] = a
+}
+
+// shiftJob moves all activities of a job by the same distance in the list.
+func (c *climber) shiftJob(j int32) {
+	n := len(c.next.list)
+	d := c.reach(n)
+	if c.r.IntN(2) == 0 {
+		d = -d
+	}
+	for k, a := range c.next.list {
+		c.keys[a] = int64(k)<<1 | 1
+		if c.s.in.acts[a].job == j {
+			c.keys[a] = int64(k+d) << 1
+			if d > 0 {
+				c.keys[a] += 2
+			}
+		}
+	}
+	c.sortNext()
+}
+
+// swapJobs lets one job take the other's place.
+func (c *climber) swapJobs(a, b int32) {
+	if a == b {
+		c.shiftJob(a)
+		return
+	}
+	first, second := c.firstOf(a), c.firstOf(b)
+	for k, x := range c.next.list {
+		c.keys[x] = int64(k) << 1
+		switch c.s.in.acts[x].job {
+		case a:
+			c.keys[x] += int64(second-first) << 1
+		case b:
+			c.keys[x] += int64(first-second) << 1
+		}
+	}
+	c.sortNext()
+}
+
+func (c *climber) firstOf(j int32) int32 {
+	first := int32(len(c.next.list))
+	for _, a := range c.s.in.jobs[j].acts {
+		if !c.s.in.acts[a].begun() {
+			first = min(first, c.pos[a])
+		}
+	}
+	return first
+}
+
+func (c *climber) sortNext() {
+	slices.SortStableFunc(c.next.list, func(a, b int32) int { return int(c.keys[a] - c.keys[b]) })
+}
+
+// reoption binds one activity to an option, or frees it.
+func (c *climber) reoption() {
+	a := c.choice[c.r.IntN(len(c.choice))]
+	c.next.opt[a] = int16(c.r.IntN(len(c.s.in.acts[a].opts)+1)) - 1
 }

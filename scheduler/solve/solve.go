@@ -327,11 +327,11 @@ func (s *search) replays() bool {
 	return true
 }
 
-// construct decodes each priority rule's list once.
+// construct decodes each priority rule's list once, as far as the count goes;
+// at least one.
 func (s *search) construct() {
 	for _, r := range rules {
-		if s.ctx.Err() != nil && s.best != worst {
-			s.cut = true
+		if s.best != worst && s.over() {
 			return
 		}
 		s.try(&genome{list: s.in.listBy(r(s.in))})
