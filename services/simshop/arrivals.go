@@ -45,10 +45,10 @@ func tradeOf(shop *queue.Shop, r *queue.Route) trade {
 
 // What arrives on an ordinary day, on average.
 const (
-	cratesMean    = 4.6 // in one delivery
-	customersMean = 5.4
-	tradeInsMean  = 1.0
-	busyFactor    = 2.0
+	cratesMean    = 2.6 // in one delivery
+	customersMean = 3.4
+	tradeInsMean  = 0.7
+	busyFactor    = 2.5
 	shortFactor   = 0.5 // a day that is open for less than six hours
 	arrivalsMax   = 60  // a day
 )
@@ -63,7 +63,11 @@ func (w *world) beginDay(day calendar.Date) {
 	}
 	opens, closes := open[0].Start, open[len(open)-1].End
 	load := w.o.Load
-	if day == w.o.Busy {
+	switch {
+	case day == w.o.Busy && len(w.o.Waiting) > 0:
+		load *= shortFactor
+		w.onDay(opens.Add(-10*time.Minute), func() { w.doors(w.o.Waiting) })
+	case day == w.o.Busy:
 		load *= busyFactor
 	}
 	if open.Total() < 6*time.Hour {
@@ -75,6 +79,16 @@ func (w *world) beginDay(day calendar.Date) {
 		w.onDay(opens.Add(w.between(30*time.Minute, closes.Sub(opens)-30*time.Minute)), func() { w.receive(tradeIns, w.now) })
 	}
 	w.mishaps(day, opens, closes)
+}
+
+// doors checks in, all at once, who waits before opening.
+func (w *world) doors(units []queue.ReceiveUnit) {
+	for i := range units {
+		w.newBike(units[i].Unit, units[i].Arrival.Ownership)
+	}
+	if w.do(w.counter(), &queue.ReceiveUnits{Units: units}) != nil {
+		w.tally.odd++
+	}
 }
 
 // count draws from a Poisson distribution by multiplying uniforms (Knuth, The

@@ -263,8 +263,7 @@ func (w *world) mishaps(day calendar.Date, opens, closes time.Time) {
 	if w.happens(Breakdown, 0.15) {
 		w.onDay(opens.Add(w.between(0, span*3/4)), func() { w.breakDown(4) })
 	}
-	if w.happens(Sickness, 0.08) {
-		p := pick(w, w.people)
+	if p := pick(w, w.people); w.happens(Sickness, 0.08) && day != w.o.Busy { // all hands on deck
 		w.onDay(opens.Add(-20*time.Minute), func() {
 			_ = w.do(w.foreman(), &queue.Close{Technician: p.id, From: w.now.UTC(), Until: closes.Add(time.Hour).UTC(), Reason: "called in sick"})
 		})

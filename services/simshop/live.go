@@ -11,6 +11,7 @@ import (
 	"golang.org/x/sync/errgroup"
 
 	"tickover/queue"
+	"tickover/services/bench"
 	"tickover/services/dispatch"
 	"tickover/services/ledger"
 )
@@ -67,15 +68,26 @@ func (s *Shop) Drive(ctx context.Context, l Live) error {
 			return err
 		}
 	}
-	d := &drive{Shop: s, Live: l, log: l.Logger.Named("simshop"), plans: make(chan struct{}, 1)}
+	d := &drive{
+		Shop: s, Live: l, log: l.Logger.Named("simshop"),
+		plans: make(chan struct{}, 1), alerts: make(chan []bench.Alert, 16),
+	}
 	s.floor, s.plan = liveFloor{l.Ledger, l.Do}, d.plan.Load
-	s.recorded, s.live = nil, true
+	s.recorded, s.benches, s.live = nil, nil, true
 	g, ctx := errgroup.WithContext(ctx)
 	s.ctx = ctx
 	g.Go(func() error {
 		return dispatch.FollowPlans(ctx, l.Conn, l.Ledger.View().Site, func(p *dispatch.Plan) {
 			d.plan.Store(p)
 			wake(d.plans)
+		})
+	})
+	g.Go(func() error {
+		return bench.FollowAlerts(ctx, l.Conn, l.Ledger.View().Site, func(_ dispatch.Station, as []bench.Alert) {
+			select {
+			case d.alerts <- as:
+			case <-ctx.Done():
+			}
 		})
 	})
 	g.Go(func() error { return d.loop(ctx) })
@@ -105,9 +117,10 @@ func wake(c chan struct{}) {
 type drive struct {
 	*Shop
 	Live
-	log   *zap.Logger
-	plan  atomic.Pointer[dispatch.Plan]
-	plans chan struct{}
+	log    *zap.Logger
+	plan   atomic.Pointer[dispatch.Plan]
+	plans  chan struct{}
+	alerts chan []bench.Alert
 }
 
 // idle is the longest time, of the wall, between two looks at the shop: people
@@ -123,6 +136,7 @@ func (d *drive) loop(ctx context.Context) error {
 	defer timer.Stop()
 	for {
 		changed := false
+		var heard []bench.Alert
 		select {
 		case <-ctx.Done():
 			return nil
@@ -130,9 +144,13 @@ func (d *drive) loop(ctx context.Context) error {
 			changed = true
 		case <-d.plans:
 			changed = true
+		case heard = <-d.alerts:
 		case <-timer.C:
 		}
 		d.now = d.Clock.Now()
+		for i := range heard {
+			d.alert(&heard[i])
+		}
 		if changed || d.plan.Load() != nil {
 			d.rounds()
 			d.considerAll()

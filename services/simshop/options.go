@@ -24,6 +24,9 @@ type Options struct {
 	From time.Time
 	// Busy is the day on which much more arrives than usual; zero: DemoBusy.
 	Busy calendar.Date
+	// Waiting are units that wait at the door on the morning of Busy; then
+	// little else arrives that day.
+	Waiting []queue.ReceiveUnit
 	// Log to write to; nil: one in memory. A log with entries is gone on with.
 	Log log.Log
 	// Schedules is the search effort of each plan; 0: the first good plan.
@@ -40,11 +43,10 @@ type Options struct {
 }
 
 // DemoStart and DemoBusy are the demo's first day, a Monday in late winter,
-// and its busiest one, the Thursday of that week: short, with 5 benches and 4
-// technicians against twice the usual arrivals.
+// and its busiest one, the day after: short, and with twice the usual arrivals.
 var (
 	DemoStart = calendar.Date{Year: 2026, Month: time.February, Day: 16}
-	DemoBusy  = calendar.Date{Year: 2026, Month: time.February, Day: 19}
+	DemoBusy  = calendar.Date{Year: 2026, Month: time.February, Day: 17}
 )
 
 // Faults are things that go wrong, each of which can be switched off.
@@ -128,6 +130,9 @@ type Result struct {
 
 	// ByInterlock splits InterlockRefusals; [queue.I1] is its index.
 	ByInterlock [queue.InterlockCount + 1]int `json:"-"`
+	// Offered counts steps that were accepted as a station offered them, Calls
+	// and Alarms what the stations raised that somebody heeded.
+	Offered, Calls, Alarms int `json:"-"`
 	// Log is the hash of the last entry, and by the chain of the whole log.
 	Log queue.Hash `json:"-"`
 }

@@ -32,8 +32,8 @@ const (
 	retry                = 3 * time.Minute
 	pauseMin, pauseMax   = 15 * time.Second, 2 * time.Minute
 	lookAheadDays        = 15
-	overtimeMax          = 40 * time.Minute // stays for what he began
-	forgetMin, forgetMax = 4 * time.Minute, 22 * time.Minute
+	overtimeMax          = 40 * time.Minute                  // stays for what he began
+	forgetMin, forgetMax = 4 * time.Minute, 45 * time.Minute // or until the alarm
 )
 
 // present tells whether the person is at work now, and if not, when next.
@@ -188,7 +188,11 @@ func (w *world) runningFor(p *person, key queue.Hold, ps *dispatch.PlannedStep) 
 		return time.Time{}, nil
 	}
 	when := ps.Stretches[k].Start.Add(-ahead)
-	if called := j.offEnd.Add(j.late - w.floor.View().Shop.Limits.CallBefore); called.After(when) {
+	called := j.called
+	if called.IsZero() {
+		called = j.offEnd // nobody called: he looks for himself
+	}
+	if called = called.Add(j.late); called.After(when) {
 		when = called
 	}
 	return when, func() bool { return w.attend(p, j, k) }
@@ -211,7 +215,7 @@ func (w *world) take(p *person, key queue.Hold, ps *dispatch.PlannedStep) bool {
 		w.wake(p, w.now.Add(retry))
 		return false
 	}
-	if err := w.do(p.id, &queue.AcceptStep{Unit: key.Unit, Step: key.Step, Technician: p.id, Resources: ps.Resources}); err != nil {
+	if err := w.do(p.id, w.accept(p, ps)); err != nil {
 		w.wake(p, w.now.Add(retry))
 		return false
 	}

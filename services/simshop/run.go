@@ -59,7 +59,7 @@ func New(ctx context.Context, o Options) (*Shop, error) {
 		return nil, err
 	}
 	s.world = newWorld(ctx, o, l, s.core.Plan)
-	s.now, s.recorded = now, s.audit
+	s.now, s.recorded, s.benches = now, s.audit, newBenches(o.Shop)
 	if err := s.configure(); err != nil {
 		return nil, fmt.Errorf("simulated shop: %w", err)
 	}
@@ -115,8 +115,10 @@ func (s *Shop) FastForward(ctx context.Context, until time.Time) error {
 	return s.fatal
 }
 
-// audit looks at the state after a command for what must never be.
+// audit looks at the state after a command for what must never be, and shows
+// it at the benches.
 func (s *Shop) audit() {
+	s.update()
 	for _, words := range s.floor.View().Audit() {
 		s.violation(words)
 	}
@@ -124,6 +126,7 @@ func (s *Shop) audit() {
 
 // settle makes an appointment to plan when something changed.
 func (s *Shop) settle() {
+	s.tick()
 	if seq := s.floor.View().Seq; seq != s.seq {
 		s.seq = seq
 		s.rounds()
@@ -147,6 +150,9 @@ func (s *Shop) planBy(t time.Time) {
 }
 
 func (s *Shop) replan() {
+	if s.live {
+		return // the dispatcher does
+	}
 	lap := func() time.Duration { return 0 }
 	if s.o.Stopwatch != nil {
 		lap = s.o.Stopwatch()
@@ -160,6 +166,7 @@ func (s *Shop) replan() {
 	if out.Reason != "" {
 		s.planned(&out, took)
 	}
+	s.offer(&out)
 	s.rounds()
 	s.considerAll()
 	if due := s.core.Due(); !due.IsZero() {

@@ -1,6 +1,7 @@
 package simshop_test
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"fmt"
@@ -11,6 +12,7 @@ import (
 	"github.com/google/go-cmp/cmp"
 
 	"tickover/queue"
+	"tickover/queue/intake"
 	"tickover/queue/log"
 	"tickover/queue/log/logtest"
 	"tickover/queue/queuetest"
@@ -33,7 +35,15 @@ func larkmoor(tb testing.TB) (*queue.Shop, queue.Hash) {
 func options(tb testing.TB, seed uint64, days int) simshop.Options {
 	tb.Helper()
 	shop, hash := larkmoor(tb)
-	return simshop.Options{Shop: shop, ShopFile: hash, Seed: seed, Days: days, Observer: &watcher{TB: tb}, Stopwatch: stopwatch}
+	busy, errs := intake.Load(bytes.NewReader(testdata.BusyDay), shop)
+	if len(errs) > 0 {
+		tb.Fatal(errs)
+	}
+	var waiting []queue.ReceiveUnit
+	for _, row := range busy.Rows {
+		waiting = append(waiting, row.Unit)
+	}
+	return simshop.Options{Waiting: waiting, Shop: shop, ShopFile: hash, Seed: seed, Days: days, Observer: &watcher{TB: tb}, Stopwatch: stopwatch}
 }
 
 // watcher fails the test at a violation and keeps what each day began with.
@@ -62,7 +72,7 @@ func TestTwentyDemoDays(t *testing.T) {
 	base := queuetest.Seed(t, 1)
 	var mu sync.Mutex
 	var by [queue.InterlockCount + 1]int
-	missed := 0
+	var missed, offered, calls, alarms int
 	t.Run("seeds", func(t *testing.T) {
 		for i := range uint64(demoRuns) {
 			t.Run(fmt.Sprint(base+i), func(t *testing.T) {
@@ -72,7 +82,8 @@ func TestTwentyDemoDays(t *testing.T) {
 				if err != nil {
 					t.Fatal(err)
 				}
-				t.Logf("%s; plans p50 %.1f ms, p99 %.1f ms; objective %.0f", r, r.PlanMSP50, r.PlanMSP99, r.Objective)
+				t.Logf("%s; plans p50 %.1f ms, p99 %.1f ms; objective %.0f; %d offers taken, %d calls, %d alarms",
+					r, r.PlanMSP50, r.PlanMSP99, r.Objective, r.Offered, r.Calls, r.Alarms)
 				if r.CheckerViolations != 0 {
 					t.Errorf("%d violations", r.CheckerViolations)
 				}
@@ -85,6 +96,7 @@ func TestTwentyDemoDays(t *testing.T) {
 				mu.Lock()
 				defer mu.Unlock()
 				missed += r.PromisesMissed
+				offered, calls, alarms = offered+r.Offered, calls+r.Calls, alarms+r.Alarms
 				for n, count := range r.ByInterlock {
 					by[n] += count
 				}
@@ -99,6 +111,9 @@ func TestTwentyDemoDays(t *testing.T) {
 		if by[n] == 0 {
 			t.Errorf("%s never refused anything in %d days: %v", n, demoRuns*demoDays, by)
 		}
+	}
+	if offered == 0 || calls == 0 || alarms == 0 {
+		t.Errorf("the stations offered %d steps, called %d times, raised %d alarms", offered, calls, alarms)
 	}
 	if missed == 0 {
 		t.Error("no promise was ever missed: the demo shows nothing")

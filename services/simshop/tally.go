@@ -14,6 +14,9 @@ type tally struct {
 	refusals   int
 	by         [queue.InterlockCount + 1]int // refusals, by interlock
 	violations int
+	offered    int // steps accepted as a station offered them
+	calls      int // of stations
+	alarms     int
 	odd        int // sign-offs and returns that were refused without reason to
 	planMS     []float64
 }
@@ -39,6 +42,7 @@ func (w *world) result() Result {
 	r := Result{
 		InterlockRefusals: w.tally.refusals, CheckerViolations: w.tally.violations, Events: st.Events,
 		ByInterlock: w.tally.by, Log: st.LastEntry,
+		Offered: w.tally.offered, Calls: w.tally.calls, Alarms: w.tally.alarms,
 	}
 	var ids []queue.UnitID
 	for id := range st.Units {

@@ -17,7 +17,9 @@ type job struct {
 	stretch int
 	left    time.Duration // hands-on time that is left in the stretch
 	offEnd  time.Time     // when the machine is done
+	called  time.Time     // when the station called somebody back; zero: not yet
 	late    time.Duration // how late whoever is called comes
+	forgot  bool          // done, but nobody has pressed the button
 	failsAt int           // the stretch at whose end it fails; -1: it succeeds
 	why     string
 	turn    uint64 // counts hand-overs, so that an older appointment is void
@@ -180,13 +182,14 @@ func (w *world) handsOff(j *job, k int) {
 		return
 	}
 	j.turn++
-	j.late = 0
+	j.called, j.late = time.Time{}, 0
 	if w.happens(Lateness, 0.1) {
 		j.late = w.between(3*time.Minute, 20*time.Minute)
 	}
 	j.who = nil
 	w.free(p)
-	w.at(j.offEnd.Add(-w.floor.View().Shop.Limits.CallBefore), w.considerAll)
+	w.at(w.now.Add(x.Duration-w.floor.View().Shop.Limits.CallBefore), w.look) // the station calls then
+	w.at(j.offEnd, w.considerAll)
 }
 
 // stayWith waits beside the machine until it is done.
@@ -233,7 +236,14 @@ func (w *world) afterHandsOff(j *job, next int) {
 func (w *world) finish(j *job) {
 	p := j.who
 	if w.happens(Forgetting, 0.05) {
-		w.in(w.between(forgetMin, forgetMax), func() { w.signOff(j, p, 0) })
+		j.forgot = true
+		j.turn++
+		turn := j.turn
+		w.in(w.between(forgetMin, forgetMax), func() {
+			if j.turn == turn {
+				w.signOff(j, p, 0)
+			}
+		})
 		return
 	}
 	w.signOff(j, p, 0)

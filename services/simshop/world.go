@@ -36,6 +36,7 @@ type world struct {
 	// recorded, if set, is called after each command that was carried out.
 	recorded func()
 	live     bool
+	benches  *benches // of a headless shop; nil when live
 	rand     *rand.Rand
 	tally    tally
 
@@ -114,6 +115,9 @@ func (w *world) onDay(t time.Time, do func()) {
 		w.at(t, do)
 	}
 }
+
+// look does nothing but give everybody the time to look up.
+func (w *world) look() {}
 
 func (w *world) in(d time.Duration, do func()) { w.at(w.now.Add(d), do) }
 
