@@ -172,7 +172,7 @@ func (s *Streams) run(r *http.Request, c *stream, watch *ledger.Watch, since *ui
 		}
 		if s.alerts != nil && (first || changed(alerted)) {
 			alerted = s.alertChanges()
-			if !c.message(at, "alerts", alertNews{s.alerts.Alerts()}) {
+			if !c.message(at, "alerts", alertNews{append([]Alert{}, s.alerts.Alerts()...)}) {
 				return
 			}
 		}

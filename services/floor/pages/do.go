@@ -89,6 +89,9 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) {
 		b.Me = who
 		remember(w, who)
 	}
+	if who := queue.PersonID(r.PostFormValue("technician")); r.PostFormValue("bench") != "" && known(b.Shop, who) {
+		b.Me = who // a bench's screen belongs to nobody: who does it says so
+	}
 	said, err := p.carryOut(r.Context(), b, name, r.PostForm)
 	if err != nil {
 		p.refuse(w, r, name, back, err)

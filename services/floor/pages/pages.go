@@ -83,6 +83,10 @@ func Register(mux *http.ServeMux, o Options) error {
 	}
 	files := http.FileServerFS(static)
 	p.mux.Handle("GET /static/", http.StripPrefix("/static/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
+			http.NotFound(w, r) // no list of the folder
+			return
+		}
 		w.Header().Set("Cache-Control", "no-cache")
 		files.ServeHTTP(w, r)
 	})))

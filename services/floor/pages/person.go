@@ -77,8 +77,12 @@ func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b, ok := p.base(r)
+	if !ok {
+		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		return
+	}
 	id := queue.PersonID(r.PostFormValue("person"))
-	if !ok || !known(b.Shop, id) {
+	if !known(b.Shop, id) {
 		p.fail(w, r, b, answer.Unknown("there is nobody called "+string(id)+" in the shop file", "Choose one of the people shown."))
 		return
 	}
