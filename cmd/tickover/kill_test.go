@@ -39,14 +39,6 @@ var program = sync.OnceValues(func() (string, error) {
 	return bin, nil
 })
 
-func TestMain(m *testing.M) {
-	code := m.Run()
-	if bin, err := program(); err == nil {
-		_ = os.RemoveAll(filepath.Dir(bin))
-	}
-	os.Exit(code)
-}
-
 // server is a running tickover serve.
 type server struct {
 	cmd  *exec.Cmd
