@@ -94,6 +94,8 @@ func explainLog(err error) error {
 			"  tickover verify --backup FILE\n  tickover restore FILE --set-aside", err)
 	case errors.Is(err, log.ErrLocked):
 		return fmt.Errorf("%w\nStop the other process first, or give this one its own --data directory", err)
+	case errors.Is(err, log.ErrNotEmpty):
+		return fmt.Errorf("%w: --set-aside keeps it in a folder", err)
 	case errors.Is(err, queue.ErrNewerFormat):
 		return fmt.Errorf("%w\nNothing was changed. Start the newer version of the program again", err)
 	}
