@@ -111,11 +111,18 @@ func (c *Core) Replan(ctx context.Context, st *queue.State, now time.Time) (Outc
 	if st.Shop == nil {
 		return Outcome{}, nil
 	}
+	if c.state == nil && c.plan != nil && c.plan.Seq == st.Seq {
+		c.state = st // adopted, and nothing has happened since
+	}
 	reason := deviation(c.state, st, c.plan, now)
 	if reason == "" {
 		return c.adopt(st, rolled(c.plan, st), Outcome{}), nil
 	}
-	computed, took, err := c.compute(ctx, st, now, c.plan, c.o.Schedules)
+	prev := c.plan
+	if c.state != nil {
+		prev = withoutLast(c.plan)
+	}
+	computed, took, err := c.compute(ctx, st, now, prev, c.o.Schedules)
 	if err != nil {
 		return Outcome{}, err
 	}
@@ -157,8 +164,9 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 	return out, nil
 }
 
-// withoutLast is the plan without the step that starts last: the planner, which
-// keeps a plan that still stands, then has to look further.
+// withoutLast is the plan without the step that starts last. The planner keeps
+// a plan that still stands without looking further; something is otherwise, so
+// it is to look. A plan that was only adopted stays if it stands.
 func withoutLast(p *Plan) *Plan {
 	q := *p
 	q.Steps = p.Steps[:max(0, len(p.Steps)-1)]

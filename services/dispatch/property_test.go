@@ -16,7 +16,8 @@ import (
 // changed nothing.
 func TestPlansOfRandomDaysAreSound(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		w := newWorld(t, busyDay.Add(time.Duration(rapid.IntRange(0, 10*60).Draw(rt, "start_min"))*time.Minute))
+		at := busyDay.Add(time.Duration(rapid.IntRange(0, 10*60).Draw(rt, "start_min")) * time.Minute)
+		w := newWorldWith(t, at, variant(rt, demoShop(t)))
 		c := newCore()
 		f := &floor{world: w, rt: rt}
 		f.arrive()
@@ -29,11 +30,33 @@ func TestPlansOfRandomDaysAreSound(t *testing.T) {
 			for _, v := range out.Violations {
 				rt.Fatalf("at %s after %s: %v", w.now.Format("2006-01-02 15:04:05"), f.last, v)
 			}
+			f.goesOnAlone(c.Plan())
 			if out.Reason == "" && out.Changed {
 				rt.Fatalf("at %s the plan changed without a reason", w.now)
 			}
 		}
 	})
+}
+
+// variant changes what the demo shop leaves out: a small yard, lags between
+// steps, a shop that shuts at noon, a charge that may run overnight.
+func variant(rt *rapid.T, shop *queue.Shop) *queue.Shop {
+	shop.Limits.YardCapacity = rapid.SampledFrom([]int{0, 1, 3, 40}).Draw(rt, "yard")
+	if rapid.Bool().Draw(rt, "lags") {
+		r := routeStep(shop, "set-up", "relearn")
+		r.After[0].Max = 45 * time.Minute
+		r = routeStep(shop, "reflash", "relearn")
+		r.After[0].Min, r.After[0].Max = 10*time.Minute, 3*time.Hour
+	}
+	if rapid.Bool().Draw(rt, "noon") {
+		for d := time.Monday; d <= time.Friday; d++ {
+			shop.Hours[d] = []queue.Span{{From: 8 * 60, To: 12 * 60}, {From: 13 * 60, To: 17*60 + 30}}
+		}
+	}
+	if rapid.Bool().Draw(rt, "overnight") {
+		shop.Operation("charge").Overnight = true
+	}
+	return shop
 }
 
 // floor does what people might do.
@@ -60,6 +83,29 @@ func (f *floor) arrive() {
 			Promise: f.now.Add(time.Duration(rapid.IntRange(-48, 96).Draw(f.rt, "promise_h")) * time.Hour),
 			Weight:  rapid.IntRange(1, 10).Draw(f.rt, "weight"),
 		}})
+	}
+}
+
+// goesOnAlone asks for the next job without a dispatcher: what is answered may
+// start, at the station and by the technician that asked.
+func (f *floor) goesOnAlone(p *dispatch.Plan) {
+	st := f.l.View()
+	who := dispatch.Who{Station: rapid.SampledFrom(append(dispatch.Stations(st.Shop), "")).Draw(f.rt, "station")}
+	if who.Station == "" {
+		who.Technician = rapid.SampledFrom([]queue.PersonID{"ruth", "tomas", "ines", "kofi"}).Draw(f.rt, "asks")
+	}
+	ps := dispatch.NextFor(st, p, who, f.now, f.l.Try)
+	switch {
+	case ps == nil:
+	case who.Station != "" && dispatch.StationOf(st.Shop, ps.Resources) != who.Station:
+		f.rt.Fatalf("%s is offered a job on %v", who.Station, ps.Resources)
+	case who.Technician != "" && ps.Technician != who.Technician:
+		f.rt.Fatalf("%s is offered a job of %s", who.Technician, ps.Technician)
+	default:
+		start := &queue.StartStep{Unit: ps.Unit, Step: ps.Step, Technician: ps.Technician, Resources: ps.Resources}
+		if err := f.l.Try(queue.Command{ID: "x", At: f.now, Action: start}); err != nil {
+			f.rt.Fatalf("the next job may not start: %v", err)
+		}
 	}
 }
 

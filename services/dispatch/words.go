@@ -188,10 +188,13 @@ func (w *words) release(a model.ActivityID, c *model.Cause) string {
 }
 
 func (w *words) shift(c *model.Cause) string {
-	if c.Worker != "" {
+	never := c.Until >= w.down(w.until)
+	switch {
+	case never && c.Worker != "":
+		return fmt.Sprintf("%s is not at work before %s, where the plan ends", w.person(c.Worker), w.clock(c.Until))
+	case c.Worker != "":
 		return fmt.Sprintf("%s is at work again at %s", w.person(c.Worker), w.clock(c.Until))
-	}
-	if c.Skill != "" {
+	case c.Skill != "":
 		return fmt.Sprintf("nobody with the skill %q is at work before %s", c.Skill, w.clock(c.Until))
 	}
 	return "nobody is at work before " + w.clock(c.Until)

@@ -37,14 +37,30 @@ func demoShop(t testing.TB) *queue.Shop {
 
 func newWorld(t testing.TB, at time.Time) *world {
 	t.Helper()
+	return newWorldWith(t, at, demoShop(t))
+}
+
+func newWorldWith(t testing.TB, at time.Time, shop *queue.Shop) *world {
+	t.Helper()
 	w := &world{t: t, now: at}
 	l, err := ledger.Open(t.Context(), ledger.Options{Site: site, Log: logtest.NewMem(), Now: func() time.Time { return w.now }})
 	if err != nil {
 		t.Fatal(err)
 	}
 	w.l = l
-	w.do(&queue.ConfigureShop{Shop: *demoShop(t), FileHash: "x"})
+	w.do(&queue.ConfigureShop{Shop: *shop, FileHash: "x"})
 	return w
+}
+
+// routeStep finds a step of one of a shop's routes.
+func routeStep(shop *queue.Shop, r queue.RouteID, id queue.StepID) *queue.RouteStep {
+	route := shop.Route(r)
+	for i := range route.Steps {
+		if route.Steps[i].ID == id {
+			return &route.Steps[i]
+		}
+	}
+	panic("no step " + id)
 }
 
 func (w *world) try(a queue.Action) error {
@@ -154,4 +170,23 @@ func (w *world) nextOf(ps *dispatch.PlannedStep, u *queue.Unit, s *queue.Step) (
 	}
 	op := w.l.View().Shop.Operation(s.Operation)
 	return ps.End, &queue.FinishStep{Unit: u.ID, Step: s.ID, Technician: s.Technician, Evidence: w.evidence(u, op)}
+}
+
+// until carries plans out until a step is done.
+func (w *world) until(c *dispatch.Core, unit queue.UnitID, step queue.StepID) {
+	w.t.Helper()
+	for range 1000 {
+		if w.l.View().Units[unit].Step(step).Status == queue.Done {
+			return
+		}
+		at, act := w.next(w.replan(c).Plan)
+		if act == nil {
+			break
+		}
+		if at.After(w.now) {
+			w.now = at
+		}
+		w.do(act)
+	}
+	w.t.Fatalf("step %s of %s was never done", step, unit)
 }
