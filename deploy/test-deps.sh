@@ -1,6 +1,6 @@
 #!/bin/sh
-# Makes sure that what the tests need from the system is there: a browser and a
-# Redis server. Installs them where that is possible, else names what is missing.
+# Makes sure that what the tests need from the system is there: a browser.
+# Installs them where that is possible, else names what is missing.
 set -eu
 
 missing=""
@@ -8,7 +8,6 @@ need() { # command, Debian package
 	command -v "$1" >/dev/null 2>&1 || missing="$missing $2"
 }
 need chromium chromium
-need redis-server redis-server
 [ -n "$missing" ] || exit 0
 
 sudo=""

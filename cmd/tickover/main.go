@@ -34,6 +34,7 @@ type cli struct {
 	Serve   serveCmd   `cmd:"" help:"Run the shop: log, dispatcher, benches, pages."`
 	Bench   benchCmd   `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
 	Demo    demoCmd    `cmd:"" help:"Run the demo shop, live or headless."`
+	Plan    planCmd    `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
 	Import  importCmd  `cmd:"" help:"Check units in from a CSV file."`
 	Verify  verifyCmd  `cmd:"" help:"Check a log for damage; changes nothing."`
 	Backup  backupCmd  `cmd:"" help:"Write a log to one file."`
