@@ -1,0 +1,406 @@
+package floor_test
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+
+	"tickover/queue"
+)
+
+// browser is a tab of a real Chromium.
+type browser struct {
+	t   *testing.T
+	ctx context.Context
+	w   *world
+	// shots is where pictures are kept: TICKOVER_ARTEFACTS, or the test's own
+	// folder.
+	shots string
+}
+
+// bound is how long a test waits for anything in the browser.
+const bound = 60 * time.Second
+
+func newBrowser(t *testing.T, w *world) *browser {
+	t.Helper()
+	path := chromium(t)
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-quic", true))
+	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	ctx, cancel := chromedp.NewContext(alloc)
+	b := &browser{t: t, ctx: ctx, w: w, shots: os.Getenv("TICKOVER_ARTEFACTS")}
+	if b.shots == "" {
+		b.shots = t.TempDir()
+	} else if err := os.MkdirAll(b.shots, 0o755); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() {
+		end, done := context.WithTimeout(ctx, bound)
+		defer done()
+		if err := chromedp.Cancel(end); err != nil && !errors.Is(err, context.Canceled) {
+			t.Errorf("close the browser: %v", err)
+		}
+		cancel()
+		stop()
+	})
+	b.begin()
+	return b
+}
+
+// begin starts the browser or the tab. A time limit on its first call would
+// end the browser with it.
+func (b *browser) begin() {
+	b.t.Helper()
+	if err := chromedp.Do(b.ctx, chromedp.Navigate("about:blank")); err != nil {
+		b.t.Fatalf("start the browser: %v", err)
+	}
+}
+
+func chromium(t *testing.T) string {
+	t.Helper()
+	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
+		if path, err := exec.LookPath(name); err == nil {
+			return path
+		}
+	}
+	t.Fatal("no chromium found: install the package chromium (Debian, Ubuntu: apt-get install chromium)")
+	return ""
+}
+
+// tab opens another tab of the same browser.
+func (b *browser) tab() *browser {
+	b.t.Helper()
+	ctx, cancel := chromedp.NewContext(b.ctx)
+	b.t.Cleanup(cancel)
+	other := &browser{b.t, ctx, b.w, b.shots}
+	other.begin()
+	return other
+}
+
+func (b *browser) do(steps ...chromedp.Action[chromedp.Void]) {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	err := passing(func() error { return chromedp.Do(ctx, steps...) })
+	if err != nil {
+		b.shot("failed", 0)
+		where, _ := chromedp.Run(b.ctx, chromedp.Location())
+		says, _ := chromedp.Run(b.ctx, chromedp.Evaluate[string](`document.body?.innerText ?? ""`))
+		b.t.Fatalf("at %s: %v\n%.3000s", where, err, says)
+	}
+}
+
+// wentAway is what the browser says of a step whose page was replaced.
+var wentAway = []string{"Could not find node", "Cannot find context", "context was destroyed", "Inspected target navigated"}
+
+// passing tries again when the page went away under a step: a click that
+// failed so was not made.
+func passing(step func() error) (err error) {
+	for range 20 {
+		err = step()
+		if err == nil || !slices.ContainsFunc(wentAway, func(s string) bool { return strings.Contains(err.Error(), s) }) {
+			return err
+		}
+	}
+	return err
+}
+
+func (b *browser) open(path string) {
+	b.t.Helper()
+	b.do(chromedp.Navigate(b.w.server.URL + path))
+}
+
+func (b *browser) click(css string) {
+	b.t.Helper()
+	b.do(chromedp.Click(chromedp.CSS(css)))
+}
+
+func (b *browser) see(css string) {
+	b.t.Helper()
+	b.do(chromedp.WaitVisible(chromedp.CSS(css)))
+}
+
+func (b *browser) write(css, s string) {
+	b.t.Helper()
+	b.see(css)
+	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).value = "") == ""`, css))
+	b.do(chromedp.SendKeys(chromedp.CSS(css), s))
+}
+
+func (b *browser) text(css string) string {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	s, err := chromedp.Run(ctx, chromedp.Text(chromedp.CSS(css)))
+	if err != nil {
+		b.t.Fatalf("text of %s: %v", css, err)
+	}
+	return s
+}
+
+// until waits for a JavaScript expression to be true.
+func (b *browser) until(expression string) {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	err := passing(func() error {
+		_, err := chromedp.Run(ctx, chromedp.Poll[bool]("Boolean("+expression+")", chromedp.WithPollingTimeout(bound)))
+		return err
+	})
+	if err != nil {
+		b.shot("failed", 0)
+		b.t.Fatalf("waited for %s: %v", expression, err)
+	}
+}
+
+func eval[T any](b *browser, expression string) T {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	v, err := chromedp.Run(ctx, chromedp.Evaluate[T](expression))
+	if err != nil {
+		b.t.Fatalf("%s: %v", expression, err)
+	}
+	return v
+}
+
+// size is the tab's width in CSS pixels, and its colours.
+func (b *browser) size(width int64, scheme string) {
+	b.t.Helper()
+	b.do(chromedp.EmulateViewport(width, 900), chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{
+			Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}, {Name: "prefers-reduced-motion", Value: "reduce"}},
+		})
+		return err
+	}))
+}
+
+// shot keeps a picture of the page.
+func (b *browser) shot(name string, width int64) {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	png, err := chromedp.Run(ctx, chromedp.FullScreenshot(100))
+	if err != nil {
+		b.t.Logf("no picture of %s: %v", name, err)
+		return
+	}
+	file := filepath.Join(b.shots, fmt.Sprintf("%s-%d.png", name, width))
+	if err := os.WriteFile(file, png, 0o644); err != nil {
+		b.t.Error(err)
+	}
+}
+
+// complaints gathers what the console says and which hosts are asked, until
+// the test ends.
+type complaints struct {
+	mu    sync.Mutex
+	list  []string
+	hosts map[string]bool
+	ended sync.WaitGroup
+}
+
+func (b *browser) listenFor() *complaints {
+	c := &complaints{hosts: map[string]bool{}}
+	ctx, cancel := context.WithCancel(b.ctx)
+	console := chromedp.Console(ctx)
+	requests := chromedp.Events(ctx, network.RequestWillBeSent)
+	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, network.Enable, network.EnableParams{})
+		return err
+	}))
+	c.ended.Add(2)
+	go func() {
+		defer c.ended.Done()
+		for m, err := range console {
+			if err != nil {
+				return
+			}
+			// A refusal is a 4xx on purpose.
+			if (m.Type == chromedp.ConsoleError || m.IsException()) && m.Source != "network" {
+				c.mu.Lock()
+				c.list = append(c.list, m.String())
+				c.mu.Unlock()
+			}
+		}
+	}()
+	go func() {
+		defer c.ended.Done()
+		for e, err := range requests {
+			if err != nil {
+				return
+			}
+			if strings.HasPrefix(e.Request.URL, "data:") {
+				continue // the browser's own pictures of its controls
+			}
+			c.mu.Lock()
+			host := strings.SplitN(strings.TrimPrefix(e.Request.URL, "http://"), "/", 2)[0]
+			c.hosts[host] = true
+			c.mu.Unlock()
+		}
+	}()
+	b.t.Cleanup(func() { cancel(); c.ended.Wait() })
+	return c
+}
+
+// TestBrowserDoesTheJob does the main job once by clicking: check a unit in,
+// try to hand it over too early, follow it through flash, relearn and test
+// ride, hand it over.
+func TestBrowserDoesTheJob(t *testing.T) {
+	w := newWorld(t)
+	b := newBrowser(t, w)
+	heard := b.listenFor()
+	b.size(1440, "light")
+	b.open("/")
+	b.click(`a.who`)
+	b.click(`button[value="ruth"]`)
+	b.see(`.who .initial`)
+	b.click(`.menu a[href="/check-in"]`)
+	b.see(`form.check-in`)
+	for field, v := range map[string]string{"make": "Kestrow", "model": "Brae 250", "year": "2026", "family": "kr5", "note": "stalls when cold"} {
+		b.write("#"+field, v)
+	}
+	b.write("#frame", "kb25-26-00417")
+	b.until(`document.querySelector("#frame-says").innerText.includes("Older or foreign frame number")`)
+	b.click(`input[name="ownership"][value="customer"]`)
+	b.click(`input[name="route"][value="reflash"]`)
+	b.shot("check-in", 1440)
+	b.click(`form.check-in > button.primary`)
+	b.see(`#hand-over`)
+	unit := w.l.View().OpenUnits()[0].ID
+
+	b.click(`#hand-over`)
+	b.see(`.refusal`)
+	refused := b.text(`.refusal`)
+	for _, part := range []string{"I11", "is not ready: open check-in, flash", "Do these steps first"} {
+		if !strings.Contains(refused, part) {
+			t.Errorf("the refusal lacks %q: %s", part, refused)
+		}
+	}
+	b.shot("refused", 1440)
+	b.open("/units/" + string(unit))
+
+	// A second tab where somebody types, to see that news doesn't disturb him.
+	other := b.tab()
+	other.size(1440, "light")
+	other.open("/units/" + string(unit))
+	other.write(`#decide input[name="reason"]`, "half a sen")
+
+	for _, s := range visit {
+		row := "#step-" + string(s.step)
+		b.click(row + ` details.more > summary`)
+		b.click(row + ` form[action="/do/start"] > button`)
+		b.see(row + `.running .timer`)
+		for k := 1; k < s.stretches; k++ {
+			w.clock.add(s.took)
+			b.click(row + ` form[action="/do/advance"] > button`)
+			b.until(fmt.Sprintf(`document.querySelectorAll("%s .stretches li.over").length == %d`, row, k))
+		}
+		if s.step == "flash" {
+			b.shot("flash-running", 1440)
+		}
+		w.clock.add(s.took)
+		for key, v := range s.evidence {
+			if v == "yes" {
+				b.click(row + ` input[name="ev.` + key + `"][value="yes"]`)
+				continue
+			}
+			b.write(row+` form[action="/do/done"] input[name="ev.`+key+`"]`, v)
+		}
+		b.click(row + ` form[action="/do/done"] > button`)
+		b.see(row + `.done`)
+		// The other tab follows without being loaded again.
+		other.until(fmt.Sprintf(`document.querySelector("%s").classList.contains("done")`, row))
+	}
+	if got := eval[string](other, `document.querySelector('#decide input[name="reason"]').value`); got != "half a sen" {
+		t.Errorf("what was typed in the other tab is now %q", got)
+	}
+	b.click(`#hand-over`)
+	b.until(`document.querySelector(".unit-head .chip")?.innerText.includes("delivered")`)
+	b.shot("handed-over", 1440)
+	if got := w.l.View().Units[unit].Status; got != queue.Delivered {
+		t.Errorf("unit is %s", got)
+	}
+	heard.mu.Lock()
+	defer heard.mu.Unlock()
+	for _, c := range heard.list {
+		t.Errorf("the console says: %s", c)
+	}
+	for host := range heard.hosts {
+		if host != strings.TrimPrefix(w.server.URL, "http://") {
+			t.Errorf("the pages asked %q", host)
+		}
+	}
+}
+
+// TestPagesFit: no page is wider than a phone or a desk, in light and dark;
+// pictures are kept.
+func TestPagesFit(t *testing.T) {
+	w := newWorld(t)
+	w.everyPage()
+	b := newBrowser(t, w)
+	b.open("/me")
+	b.click(`button[value="tomas"]`)
+	b.see(`.who .initial`)
+	pages := map[string]string{"home": "/", "board": "/board", "job": "/job", "bench": "/bench/b3", "unit": "/units/LM-1", "check-in": "/check-in",
+		"units": "/units", "benches": "/bench", "me": "/me", "import": "/import", "cautions": "/cautions", "api": "/api"}
+	look := func(width int64, scheme string, names ...string) {
+		b.size(width, scheme)
+		for _, name := range names {
+			b.open(pages[name])
+			if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+				t.Errorf("%s is %d pixels too wide at %d", name, over, width)
+			}
+			// A finger or a glove needs 24 pixels at least (WCAG 2.2, 2.5.8); a
+			// radio button has its label beside it.
+			small := eval[string](b, `[...document.querySelectorAll("main button, nav a, input:not([type=hidden], [type=radio], [type=checkbox]), select, summary")]
+				.filter((e) => e.checkVisibility() && (e.getBoundingClientRect().height < 24 || e.getBoundingClientRect().width < 24)).map((e) => e.outerHTML.slice(0, 80)).join("\n")`)
+			if small != "" {
+				t.Errorf("%s at %d has small targets:\n%s", name, width, small)
+			}
+			b.shot(name+"-"+scheme, width)
+		}
+	}
+	every := slices.Sorted(maps.Keys(pages))
+	look(360, "light", every...)
+	look(1440, "light", every...)
+	look(360, "dark", "job", "unit")
+	look(1440, "dark", "board", "bench", "check-in")
+}
+
+// TestKeyboardAndScanner: at a bench the field for the scanner has the focus;
+// what a scanner types opens the unit. A press of a button works by keyboard.
+func TestKeyboardAndScanner(t *testing.T) {
+	w := newWorld(t)
+	w.arrive("LM-1", "reflash")
+	w.do("ruth", &queue.SkipStep{Unit: "LM-1", Step: "check-in", Reason: "x"})
+	b := newBrowser(t, w)
+	b.size(1440, "light")
+	b.open("/bench/b3")
+	b.until(`document.activeElement.id == "find"`)
+	b.do(chromedp.KeyEvent("KB25-26-00417\r"))
+	b.until(`location.pathname == "/units/LM-1"`)
+	b.open("/units/LM-1/steps/flash")
+	b.do(chromedp.Focus(chromedp.CSS(`form[action="/do/start"] select[name="actor"]`)), chromedp.KeyEvent("Tomas\t"))
+	b.do(chromedp.Focus(chromedp.CSS(`form[action="/do/start"] > button`)), chromedp.KeyEvent("\r"))
+	b.see(`.timer`)
+	if st := w.step("LM-1", "flash"); st.Status != queue.Running || st.Technician != "tomas" {
+		t.Errorf("step %+v", st)
+	}
+	before := b.text(".count")
+	b.until(fmt.Sprintf(`document.querySelector(".count").innerText != %q`, before))
+}
