@@ -32,10 +32,7 @@ func (s *search) plan() *model.Plan {
 	slices.SortFunc(p.Breaches, func(a, b model.Breach) int {
 		return cmp.Or(cmp.Compare(a.Activity, b.Activity), cmp.Compare(a.Constraint, b.Constraint))
 	})
-	if s.earliest == nil {
-		s.earliest = s.in.earliestFinishes(d)
-	}
-	p.Bound = s.in.bound(d, s.earliest)
+	p.Bound = s.in.bound(d, s.least())
 	for i := range s.in.jobs {
 		j := &s.in.jobs[i]
 		finish, placed := d.finishOf(j)

@@ -8,8 +8,8 @@ import (
 	"tickover/scheduler/model"
 )
 
-// improve searches around the best list until the count is used up: late
-// acceptance hill climbing (Burke & Bykov, EJOR 258, 2017) over moves of single
+// improve searches until the count is used up: for the makespan alone by
+// breeding (evolve.go), else around the best list by late acceptance hill climbing (Burke & Bykov, EJOR 258, 2017) over moves of single
 // activities, whole jobs and options. Late acceptance needs no temperature and
 // no floating point.
 func (s *search) improve() {

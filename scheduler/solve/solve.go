@@ -34,8 +34,12 @@ func Solve(ctx context.Context, p *model.Problem, o Options) *model.Plan {
 	s.runs = d.placeFacts(false)
 	s.settlePins()
 	if !s.stands() {
-		s.construct()
-		s.improve()
+		if s.evolves() {
+			s.evolve()
+		} else {
+			s.construct()
+			s.improve()
+		}
 		s.polish()
 	}
 	s.clearCrowd()
@@ -53,6 +57,8 @@ type search struct {
 	best   score
 	genome genome // of best
 	cut    bool
+	// optimal says that the best meets the lower bound.
+	optimal bool
 	// earliest are the jobs' least finishes, once computed.
 	earliest []Time
 }
@@ -63,7 +69,7 @@ func (s *search) over() bool {
 		s.cut = true
 		return true
 	}
-	return s.d.schedules >= s.o.Schedules
+	return s.d.schedules >= s.o.Schedules-1 || s.optimal // one is for polish
 }
 
 // try decodes g and keeps a copy when it is the best so far.
@@ -72,11 +78,20 @@ func (s *search) try(g *genome) outcome {
 	if out.pin < 0 && out.score.less(s.best) {
 		s.best = out.score
 		s.genome.copy(g)
+		s.optimal = out.score.unplaced == 0 && out.score.crowd == 0 && out.score.cost <= s.in.bound(s.d, s.least())
 		if s.o.Better != nil {
 			s.o.Better(s.plan())
 		}
 	}
 	return out
+}
+
+// least are the jobs' earliest finishes, computed once.
+func (s *search) least() []Time {
+	if s.earliest == nil {
+		s.earliest = s.in.earliestFinishes(s.d)
+	}
+	return s.earliest
 }
 
 func (g *genome) copy(h *genome) {
