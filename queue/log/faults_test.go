@@ -165,7 +165,10 @@ func TestDiskRunsOut(t *testing.T) { inMountNamespace(t, diskRunsOut) }
 func diskRunsOut(t *testing.T) {
 	dir := tmpfs(t, "24m")
 	o := log.Options{Dir: filepath.Join(dir, "log"), DiskReserveBytes: 1, Timeout: time.Second}
-	s := open(t, o)
+	s, err := log.Open(t.Context(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
 	all := logtest.Fill(t, s, site, "c", 5, log.Position{})
 	ballast := filepath.Join(dir, "ballast")
 	f, err := os.Create(ballast)
@@ -196,7 +199,9 @@ func diskRunsOut(t *testing.T) {
 	if !errors.Is(refused, log.ErrNotDurable) && !errors.Is(refused, log.ErrFull) {
 		t.Fatalf("append: %v, want ErrNotDurable or ErrFull", refused)
 	}
-	_ = s.Close() // may not be able to write
+	if err := s.Close(); err == nil {
+		t.Error("a log whose store broke was closed as if nothing had happened")
+	}
 	remove(t, ballast)
 	expectWhole(t, o.Dir, all)
 }
