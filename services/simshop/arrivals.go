@@ -45,10 +45,10 @@ func tradeOf(shop *queue.Shop, r *queue.Route) trade {
 
 // What arrives on an ordinary day, on average.
 const (
-	cratesMean    = 2.6 // in one delivery
-	customersMean = 3.4
-	tradeInsMean  = 0.7
-	busyFactor    = 2.5
+	cratesMean    = 2.0 // in one delivery
+	customersMean = 2.8
+	tradeInsMean  = 0.6
+	busyFactor    = 4.0
 	shortFactor   = 0.5 // a day that is open for less than six hours
 	arrivalsMax   = 60  // a day
 )

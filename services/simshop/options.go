@@ -29,7 +29,9 @@ type Options struct {
 	Waiting []queue.ReceiveUnit
 	// Log to write to; nil: one in memory. A log with entries is gone on with.
 	Log log.Log
-	// Schedules is the search effort of each plan; 0: the first good plan.
+	// Schedules is the search effort of each plan, as dispatch.ComputeOptions
+	// has it; 0: 100, 1: the first good plan, three times as fast and with
+	// twice as many promises missed.
 	Schedules int
 	// Faults that are switched off.
 	Without Faults
@@ -96,6 +98,9 @@ func (o *Options) defaults() error {
 	}
 	if o.Busy == (calendar.Date{}) {
 		o.Busy = DemoBusy
+	}
+	if o.Schedules == 0 {
+		o.Schedules = 100
 	}
 	if o.Load == 0 {
 		o.Load = 1

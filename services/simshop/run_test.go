@@ -43,7 +43,10 @@ func options(tb testing.TB, seed uint64, days int) simshop.Options {
 	for _, row := range busy.Rows {
 		waiting = append(waiting, row.Unit)
 	}
-	return simshop.Options{Waiting: waiting, Shop: shop, ShopFile: hash, Seed: seed, Days: days, Observer: &watcher{TB: tb}, Stopwatch: stopwatch}
+	return simshop.Options{
+		Waiting: waiting, Shop: shop, ShopFile: hash, Seed: seed, Days: days, Schedules: 1,
+		Observer: &watcher{TB: tb}, Stopwatch: stopwatch,
+	}
 }
 
 // watcher fails the test at a violation and keeps what each day began with.
@@ -78,6 +81,7 @@ func TestTwentyDemoDays(t *testing.T) {
 			t.Run(fmt.Sprint(base+i), func(t *testing.T) {
 				t.Parallel()
 				o := options(t, base+i, demoDays)
+				o.Schedules = []int{1, 40, 1, 10}[i] // the first good plan, and searches
 				r, err := simshop.Run(t.Context(), o)
 				if err != nil {
 					t.Fatal(err)
@@ -122,9 +126,10 @@ func TestTwentyDemoDays(t *testing.T) {
 
 // The same seed gives the same log, on whatever log; another seed another.
 func TestSameSeedSameLog(t *testing.T) {
+	t.Parallel()
 	run := func(seed uint64, l log.Log) simshop.Result {
-		o := options(t, seed, 2)
-		o.Log, o.Stopwatch = l, nil
+		o := options(t, seed, 1)
+		o.Start, o.Log, o.Stopwatch = simshop.DemoBusy, l, nil
 		r, err := simshop.Run(t.Context(), o)
 		if err != nil {
 			t.Fatal(err)
@@ -135,7 +140,7 @@ func TestSameSeedSameLog(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer srv.Close()
+	t.Cleanup(func() { _ = srv.Close() })
 	seed := queuetest.Seed(t, 7)
 	mem := run(seed, nil)
 	if d := cmp.Diff(mem, run(seed, srv)); d != "" {
@@ -178,10 +183,11 @@ func types(t *testing.T, l log.Log) map[queue.EventType]int {
 
 // With all faults off nothing goes wrong; with them on the shop sees them all.
 func TestFaultsCanBeSwitchedOff(t *testing.T) {
+	t.Parallel()
 	with, without := logtest.NewMem(), logtest.NewMem()
 	seed := queuetest.Seed(t, 3)
 	for l, off := range map[*logtest.Mem]simshop.Faults{with: 0, without: simshop.AllFaults} {
-		o := options(t, seed, 4)
+		o := options(t, seed, 3)
 		o.Log, o.Without = l, off
 		r, err := simshop.Run(t.Context(), o)
 		if err != nil {
@@ -211,6 +217,7 @@ func TestFaultsCanBeSwitchedOff(t *testing.T) {
 // A run that ends in the middle of a day is gone on with by another process
 // from the log alone: what ran goes on, what was accepted is given back.
 func TestGoesOnFromTheLog(t *testing.T) {
+	t.Parallel()
 	mem := logtest.NewMem()
 	o := options(t, queuetest.Seed(t, 5), 1)
 	o.Log = mem
@@ -253,9 +260,10 @@ func TestGoesOnFromTheLog(t *testing.T) {
 
 // Acknowledgements that are lost make no event happen twice.
 func TestLostAcknowledgements(t *testing.T) {
+	t.Parallel()
 	mem := &forgetful{Mem: logtest.NewMem()}
-	o := options(t, queuetest.Seed(t, 11), 2)
-	o.Log = mem
+	o := options(t, queuetest.Seed(t, 11), 1)
+	o.Start, o.Log = simshop.DemoBusy, mem
 	r, err := simshop.Run(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
@@ -304,8 +312,9 @@ func TestOptionsAreChecked(t *testing.T) {
 
 // A shop of another kind works as well: what arrives is told by the routes.
 func TestAnotherShop(t *testing.T) {
+	t.Parallel()
 	shop := queuetest.Shop()
-	o := simshop.Options{Shop: &shop, Seed: queuetest.Seed(t, 2), Days: 2, Observer: &watcher{TB: t}}
+	o := simshop.Options{Shop: &shop, Seed: queuetest.Seed(t, 2), Days: 2, Schedules: 1, Observer: &watcher{TB: t}}
 	r, err := simshop.Run(t.Context(), o)
 	if err != nil {
 		t.Fatal(err)
@@ -318,7 +327,7 @@ func TestAnotherShop(t *testing.T) {
 func BenchmarkDemoDay(b *testing.B) {
 	for i := range uint64(b.N) {
 		o := options(b, i+1, 1)
-		o.Start = simshop.DemoBusy
+		o.Start, o.Schedules = simshop.DemoBusy, 0
 		r, err := simshop.Run(b.Context(), o)
 		if err != nil {
 			b.Fatal(err)
