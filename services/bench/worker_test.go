@@ -30,6 +30,8 @@ type plant struct {
 	ctx context.Context
 	wg  sync.WaitGroup
 	n   int
+	// closers run once nobody uses the connections any more.
+	closers []func()
 
 	mu  sync.Mutex
 	now time.Time
@@ -46,6 +48,9 @@ func newPlant(t *testing.T) *plant {
 	t.Cleanup(func() {
 		cancel()
 		p.wg.Wait()
+		for _, f := range p.closers {
+			f()
+		}
 		if err := p.srv.Close(); err != nil {
 			t.Error(err)
 		}
@@ -97,7 +102,7 @@ func (p *plant) connect() *nats.Conn {
 	if err != nil {
 		p.t.Fatal(err)
 	}
-	p.t.Cleanup(nc.Close)
+	p.closers = append(p.closers, nc.Close)
 	return nc
 }
 
@@ -232,12 +237,12 @@ func TestRemoteBench(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = remote.Close() })
+	p.closers = append(p.closers, func() { _ = remote.Close() })
 	nc, err := nats.Connect(p.srv.URL(), nats.Token("secret"))
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(nc.Close)
+	p.closers = append(p.closers, nc.Close)
 	heard := make(chan *nats.Msg, 100)
 	sub, err := p.connect().ChanSubscribe(bench.AlertSubject(site, station), heard)
 	if err != nil {

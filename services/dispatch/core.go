@@ -14,6 +14,8 @@ import (
 
 // Options of a Core.
 type Options struct {
+	// ComputeOptions of the plan after an event; Schedules 0: 16, about a
+	// hundredth of a second with 60 units.
 	ComputeOptions
 	// ImproveSchedules is the search effort of Improve; 0: 2,000.
 	ImproveSchedules int
@@ -22,7 +24,10 @@ type Options struct {
 	Stopwatch func() time.Time
 }
 
-const improveSchedules = 2000
+const (
+	firstSchedules   = 16
+	improveSchedules = 2000
+)
 
 // Core keeps the plan in force of one site and says when it has to be made
 // anew, and which offers change by that. It is synchronous, does no IO and is
@@ -53,9 +58,8 @@ type Outcome struct {
 
 // NewCore returns a Core without a plan.
 func NewCore(o Options) *Core {
-	if o.ImproveSchedules == 0 {
-		o.ImproveSchedules = improveSchedules
-	}
+	o.Schedules = orDefault(o.Schedules, firstSchedules)
+	o.ImproveSchedules = orDefault(o.ImproveSchedules, improveSchedules)
 	return &Core{o: o, offers: map[Station]Offer{}}
 }
 

@@ -320,3 +320,18 @@ func TestPanicInPlanningKeepsTheOldPlan(t *testing.T) {
 	p.receive("T-3", "set-up", busyDay.Add(8*time.Hour))
 	m.report(t, func(r dispatch.Report) bool { return r.Plan != nil && len(r.Plan.Units) == 3 })
 }
+
+func TestImprovementIsPublishedOnlyIfBetter(t *testing.T) {
+	p := newPlant(t)
+	p.receiveMany(20)
+	m := p.dispatcher("one", func(c *dispatch.Config) {
+		c.ImproveAfter = time.Millisecond
+		c.Core.ImproveSchedules = 300
+	})
+	first := m.report(t, func(r dispatch.Report) bool { return r.Plan != nil && len(r.Plan.Units) == 20 })
+	better := m.report(t, func(r dispatch.Report) bool { return r.Improved })
+	if better.Plan.Cost.J >= first.Plan.Cost.J {
+		t.Errorf("improved from %v to %v", first.Plan.Cost.J, better.Plan.Cost.J)
+	}
+	t.Logf("J %.0f improved to %.0f (bound %.0f)", first.Plan.Cost.J, better.Plan.Cost.J, better.Plan.Cost.Bound)
+}

@@ -18,10 +18,12 @@ func TestPlansOfRandomDaysAreSound(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		at := busyDay.Add(time.Duration(rapid.IntRange(0, 10*60).Draw(rt, "start_min")) * time.Minute)
 		w := newWorldWith(t, at, variant(rt, demoShop(t)))
-		c := newCore()
+		c := dispatch.NewCore(dispatch.Options{ComputeOptions: dispatch.ComputeOptions{
+			Seed: rapid.Uint64().Draw(rt, "seed"), Schedules: rapid.IntRange(1, 6).Draw(rt, "schedules"), Check: true,
+		}})
 		f := &floor{world: w, rt: rt}
 		f.arrive()
-		for range rapid.IntRange(5, 40).Draw(rt, "commands") {
+		for range rapid.IntRange(3, 25).Draw(rt, "commands") {
 			f.act(c.Plan())
 			out, err := c.Replan(t.Context(), w.l.View(), w.now)
 			if err != nil {
