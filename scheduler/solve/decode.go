@@ -119,6 +119,9 @@ type genome struct {
 	// opt binds an activity to an option, -1 for the decoder's choice; nil for
 	// all -1.
 	opt []int16
+	// bind makes an activity wait for one resource where it has alternatives,
+	// -1 for the decoder's choice; nil for all -1.
+	bind []int32
 	// floor keeps an activity from starting earlier; nil for none.
 	floor []Time
 	// floorAt and crew, flat by stretch, keep a stretch from starting earlier

@@ -84,7 +84,7 @@ func (s *search) evolve() {
 		e.right[i] = individual{score: worst}
 	}
 	limit := s.o.Schedules
-	if e.multi { // options are best moved one by one
+	if e.multi || len(s.in.jobs) > 1 { // options and whole jobs are best moved one by one
 		limit = s.o.Schedules / 2
 	}
 	for !s.over() && s.d.schedules < limit {

@@ -276,6 +276,15 @@ func (d *decoder) free(a int32, p *option, s, e Time) Time {
 func (d *decoder) choose(a int32, p *option, i int, s, e Time) (next Time, twice bool) {
 	n, c := &p.needs[i], &d.cur
 	next = forever
+	if d.g.bind != nil && !d.lone {
+		if r := d.g.bind[a]; r >= 0 && contains(n.cand, r) && !contains(c.held[:i], r) {
+			if next = d.until(n, r, s, e); next != s {
+				d.note(noteNeed, int32(i), next, s)
+			}
+			c.held[i] = r
+			return next, false
+		}
+	}
 	if v := d.like(a); v != nil && len(n.cand) > 1 { // stay if possible
 		for _, r := range v.held {
 			if !contains(n.cand, r) || contains(c.held[:i], r) {

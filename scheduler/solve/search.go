@@ -36,6 +36,7 @@ type climber struct {
 	weight []int64 // by job: how much a change of it may gain, cumulated
 	jobs   []int32 // jobs with something to place
 	choice []int32 // activities with more than one option
+	places []int32 // activities with more than one resource for a need
 }
 
 // Bounds of the length of the late-acceptance list.
@@ -49,6 +50,9 @@ func newClimber(s *search) *climber {
 	for _, a := range s.genome.list {
 		if len(s.in.acts[a].opts) > 1 {
 			c.choice = append(c.choice, a)
+		}
+		if slices.ContainsFunc(s.in.acts[a].opts, func(p option) bool { return p.places() }) {
+			c.places = append(c.places, a)
 		}
 	}
 	for i := range s.in.jobs {
@@ -65,12 +69,23 @@ func newClimber(s *search) *climber {
 	return c
 }
 
+// places says that a need has alternatives.
+func (p *option) places() bool {
+	return slices.ContainsFunc(p.needs, func(n need) bool { return len(n.cand) > 1 })
+}
+
 // restart takes the best list up, without floors.
 func (c *climber) restart() {
 	s := c.s
 	c.cur = genome{list: slices.Clone(s.genome.list), opt: make([]int16, len(s.in.acts))}
 	for i := range c.cur.opt {
 		c.cur.opt[i] = -1
+	}
+	if len(c.places) > 0 {
+		c.cur.bind = make([]int32, len(s.in.acts))
+		for i := range c.cur.bind {
+			c.cur.bind[i] = -1
+		}
 	}
 	out := s.try(&c.cur)
 	if out.pin >= 0 {
@@ -87,6 +102,7 @@ func (c *climber) accept(g *genome, sc score) {
 	if g != &c.cur {
 		c.cur.list, g.list = g.list, c.cur.list
 		c.cur.opt, g.opt = g.opt, c.cur.opt
+		c.cur.bind, g.bind = g.bind, c.cur.bind
 	}
 	if len(c.jobs) < 2 {
 		copy(c.keys, s.d.starts())
@@ -132,6 +148,7 @@ func (c *climber) job() int32 {
 func (c *climber) step() {
 	c.next.list = append(c.next.list[:0], c.cur.list...)
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
+	c.next.bind = copyOf(c.next.bind, c.cur.bind)
 	switch x := c.r.IntN(100); {
 	case len(c.jobs) > 1 && x < 30:
 		c.shiftJob(c.job())
@@ -139,6 +156,8 @@ func (c *climber) step() {
 		c.swapJobs(c.job(), c.job())
 	case len(c.choice) > 0 && x < 65:
 		c.reoption()
+	case len(c.places) > 0 && x < 75:
+		c.rebind()
 	default:
 		c.shiftActivity()
 	}
@@ -155,7 +174,7 @@ func (c *climber) step() {
 
 // reach draws a distance, short ones more often.
 func (c *climber) reach(n int) int {
-	return 1 + c.r.IntN(1+c.r.IntN(max(1, n-1)))
+	return 1 + c.r.IntN(1+c.r.IntN(max(1, n)))
 }
 
 // shiftActivity moves one activity within what its predecessors and successors
@@ -254,4 +273,17 @@ func (c *climber) sortNext() {
 func (c *climber) reoption() {
 	a := c.choice[c.r.IntN(len(c.choice))]
 	c.next.opt[a] = int16(c.r.IntN(len(c.s.in.acts[a].opts)+1)) - 1
+}
+
+// rebind makes one activity wait for one of its resources, or frees it.
+func (c *climber) rebind() {
+	a := c.places[c.r.IntN(len(c.places))]
+	if c.next.bind[a] >= 0 && c.r.IntN(2) == 0 {
+		c.next.bind[a] = -1
+		return
+	}
+	opts := c.s.in.acts[a].opts
+	needs := opts[c.r.IntN(len(opts))].needs
+	n := &needs[c.r.IntN(len(needs))]
+	c.next.bind[a] = n.cand[c.r.IntN(len(n.cand))]
 }

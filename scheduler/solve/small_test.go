@@ -31,14 +31,16 @@ func TestSmallWorldsAreSolvedToOptimality(t *testing.T) {
 		case feasible && len(plan.Unplaced) > 0:
 			t.Fatalf("brute force places all at %d, the solver leaves %+v", best, plan.Unplaced)
 		case feasible && plan.Cost.Total != best:
-			t.Fatalf("cost %d; the optimum is %d", plan.Cost.Total, best)
+			t.Fatalf("cost %d; the optimum is %d, %+v\nplan %+v\nproblem %+v", plan.Cost.Total, best, bestPlan, plan.Assignments, p.Activities)
 		case feasible && plan.Bound > best:
 			t.Fatalf("bound %d above the optimum %d", plan.Bound, best)
 		}
 	})
 }
 
-const smallHorizon = 14
+var bestPlan []model.Assignment
+
+const smallHorizon = 12
 
 func smallWorld(t *rapid.T) *model.Problem {
 	p := &model.Problem{Horizon: smallHorizon, Weights: model.Weights{Tardiness: 1000, Flow: 50}}
@@ -97,6 +99,7 @@ func bruteForce(p *model.Problem) (model.Cost, bool) {
 		if i == len(p.Activities) {
 			if cost := costOf(p, chosen); (!feasible || cost < best) && keeps(p, chosen) {
 				best, feasible = cost, true
+				bestPlan = append([]model.Assignment(nil), chosen...)
 			}
 			return
 		}

@@ -96,7 +96,7 @@ func (s *search) least() []Time {
 
 func (g *genome) copy(h *genome) {
 	g.list = append(g.list[:0], h.list...)
-	g.opt, g.floor = copyOf(g.opt, h.opt), copyOf(g.floor, h.floor)
+	g.opt, g.floor, g.bind = copyOf(g.opt, h.opt), copyOf(g.floor, h.floor), copyOf(g.bind, h.bind)
 	g.floorAt, g.crew = copyOf(g.floorAt, h.floorAt), copyOf(g.crew, h.crew)
 	g.like = copyOf(g.like, h.like)
 }
