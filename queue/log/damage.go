@@ -52,7 +52,7 @@ type DamageError struct {
 	Do      string // what to do
 }
 
-const doRestore = "The files were left as they are. Restore the last good backup: tickover restore (it sets the damaged log aside)"
+const doRestore = "The files were left as they are. Restore the last good backup: tickover restore FILE --set-aside (it keeps the damaged log in a folder)"
 
 func (e *DamageError) Error() string {
 	var b strings.Builder
