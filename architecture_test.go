@@ -119,7 +119,8 @@ func TestImportsPointOneWay(t *testing.T) {
 				continue
 			}
 			for _, bad := range impureImports {
-				if under(path, bad) {
+				// math/rand/v2 may be used with a seeded source of one's own.
+				if under(path, bad) && path != "math/rand/v2" {
 					t.Errorf("%s imports %s: package %s is pure", s.path, path, s.pkg)
 				}
 			}
