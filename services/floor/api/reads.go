@@ -388,7 +388,7 @@ func (a *API) next(_ context.Context, in *technicianPath) (DeskView, error) {
 	if st.Shop.Technician(in.Technician) == nil {
 		return DeskView{}, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
 	}
-	return deskView(st, job.ForTechnician(st, a.plan(), in.Technician)), nil
+	return deskView(st, job.NewBook(st, a.plan()).ForTechnician(in.Technician)), nil
 }
 
 type stationPath struct {
@@ -403,7 +403,7 @@ func (a *API) station(_ context.Context, in *stationPath) (DeskView, error) {
 	if st.Shop.Resource(in.Station) == nil {
 		return DeskView{}, answer.Unknown("there is no resource "+strconv.Quote(string(in.Station)), "Look at the shop file for its name.")
 	}
-	return deskView(st, job.ForResource(st, a.plan(), in.Station)), nil
+	return deskView(st, job.NewBook(st, a.plan()).ForResource(in.Station)), nil
 }
 
 // CalibrationAnswer says which calibration a machine gets, or what to tell its

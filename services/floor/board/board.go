@@ -339,6 +339,7 @@ func (b *Board) add(blocks []Block, blk Block) []Block {
 func (b *Board) pieces(in *Input) []piece {
 	late := map[queue.UnitID]bool{}
 	planned := map[queue.Hold]bool{}
+	book := job.NewBook(in.State, in.Plan)
 	var out []piece
 	if in.Plan != nil {
 		for _, f := range in.Plan.Units {
@@ -346,7 +347,7 @@ func (b *Board) pieces(in *Input) []piece {
 		}
 		for i := range in.Plan.Steps {
 			ps := &in.Plan.Steps[i]
-			s := job.Of(in.State, in.Plan, ps.Unit, ps.Step)
+			s := book.Of(ps.Unit, ps.Step)
 			if s != nil && s.Step.Status == queue.Todo && !planned[queue.Hold{Unit: ps.Unit, Step: ps.Step}] {
 				planned[queue.Hold{Unit: ps.Unit, Step: ps.Step}] = true
 				out = b.keep(out, plannedPiece(s, late[ps.Unit]))
@@ -355,7 +356,7 @@ func (b *Board) pieces(in *Input) []piece {
 	}
 	for _, u := range in.State.Units {
 		for i := range u.Steps {
-			s := job.Of(in.State, nil, u.ID, u.Steps[i].ID)
+			s := book.Of(u.ID, u.Steps[i].ID)
 			switch {
 			case s == nil:
 			case s.Step.Status == queue.Running:

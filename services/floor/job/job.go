@@ -108,39 +108,58 @@ const (
 	readyMax = 6
 )
 
+// Book is a state and its plan, to look steps up in. Nobody changes it.
+type Book struct {
+	st      *queue.State
+	plan    *dispatch.Plan
+	planned map[queue.Hold]*dispatch.PlannedStep
+}
+
+// NewBook opens a state that has a shop, with the plan in force; nil: none.
+func NewBook(st *queue.State, p *dispatch.Plan) *Book {
+	b := &Book{st, p, map[queue.Hold]*dispatch.PlannedStep{}}
+	if p != nil {
+		for i := range p.Steps {
+			s := &p.Steps[i]
+			b.planned[queue.Hold{Unit: s.Unit, Step: s.Step}] = s
+		}
+	}
+	return b
+}
+
 // ForTechnician is what one person does now and next.
-func ForTechnician(st *queue.State, p *dispatch.Plan, who queue.PersonID) Desk {
+func (b *Book) ForTechnician(who queue.PersonID) Desk {
 	var d Desk
-	t := st.Shop.Technician(who)
+	t := b.st.Shop.Technician(who)
 	if t == nil {
 		return d
 	}
-	for _, s := range Running(st, p) {
+	for _, s := range b.Running() {
 		if s.Step.Technician == who {
 			d.Running = append(d.Running, s)
 		}
 	}
-	d.take(todo(st, p, func(s Sheet) bool { return s.Technician() == who }))
-	for _, s := range todo(st, p, func(s Sheet) bool { return s.Technician() == "" || p == nil }) {
+	d.take(b.todo(func(s Sheet) bool { return s.Technician() == who }))
+	for _, s := range b.todo(func(s Sheet) bool { return s.Technician() == "" || b.plan == nil }) {
 		if len(d.Ready) < readyMax && !d.has(s) && s.Step.Accepted == nil && can(t, s.Op) && Blocked(s) == "" {
 			d.Ready = append(d.Ready, s)
 		}
 	}
-	if d.Next == nil && p == nil && len(d.Ready) > 0 {
+	if d.Next == nil && b.plan == nil && len(d.Ready) > 0 {
 		d.Next, d.Ready = &d.Ready[0], d.Ready[1:]
 	}
 	return d
 }
 
 // ForResource is what happens at a bench, interface, charger, pad or loop.
-func ForResource(st *queue.State, p *dispatch.Plan, id queue.ResourceID) Desk {
+func (b *Book) ForResource(id queue.ResourceID) Desk {
 	var d Desk
-	for _, s := range Running(st, p) {
+	for _, s := range b.Running() {
 		if slices.Contains(s.Step.Resources, id) {
 			d.Running = append(d.Running, s)
 		}
 	}
-	d.take(todo(st, p, func(s Sheet) bool { return slices.Contains(s.Resources(), id) }))
+	d.take(b.todo(func(s Sheet) bool { return slices.Contains(s.Resources(), id) }))
 	return d
 }
 
@@ -157,16 +176,16 @@ func (d *Desk) has(s Sheet) bool {
 }
 
 // Running lists all running steps, the one that ends first at the top.
-func Running(st *queue.State, p *dispatch.Plan) []Sheet {
-	out := all(st, p, func(s Sheet) bool { return s.Step.Status == queue.Running })
+func (b *Book) Running() []Sheet {
+	out := b.all(func(s Sheet) bool { return s.Step.Status == queue.Running })
 	slices.SortStableFunc(out, func(a, b Sheet) int { return a.StretchEnds().Compare(b.StretchEnds()) })
 	return out
 }
 
 // todo lists steps still to be done: accepted ones, then by planned start, then
 // by promise.
-func todo(st *queue.State, p *dispatch.Plan, match func(Sheet) bool) []Sheet {
-	out := all(st, p, func(s Sheet) bool { return s.Step.Status == queue.Todo && !s.Unit.Held && match(s) })
+func (b *Book) todo(match func(Sheet) bool) []Sheet {
+	out := b.all(func(s Sheet) bool { return s.Step.Status == queue.Todo && !s.Unit.Held && match(s) })
 	slices.SortStableFunc(out, func(a, b Sheet) int {
 		return cmp.Or(
 			-compareBool(a.Step.Accepted != nil, b.Step.Accepted != nil),
@@ -189,64 +208,54 @@ func compareBool(a, b bool) int {
 }
 
 // all lists the open units' steps that match, by unit and route order.
-func all(st *queue.State, p *dispatch.Plan, match func(Sheet) bool) []Sheet {
-	planned := index(p)
+func (b *Book) all(match func(Sheet) bool) []Sheet {
 	var out []Sheet
-	for _, u := range st.OpenUnits() {
+	for _, u := range b.st.OpenUnits() {
 		for i := range u.Steps {
-			step := &u.Steps[i]
-			op := st.Shop.Operation(step.Operation)
-			if op == nil {
-				continue
-			}
-			if s := (Sheet{u, step, op, planned[queue.Hold{Unit: u.ID, Step: step.ID}]}); match(s) {
-				out = append(out, s)
+			if s := b.sheet(u, &u.Steps[i]); s != nil && match(*s) {
+				out = append(out, *s)
 			}
 		}
 	}
 	return out
 }
 
-func index(p *dispatch.Plan) map[queue.Hold]*dispatch.PlannedStep {
-	if p == nil {
-		return nil
-	}
-	m := make(map[queue.Hold]*dispatch.PlannedStep, len(p.Steps))
-	for i := range p.Steps {
-		s := &p.Steps[i]
-		m[queue.Hold{Unit: s.Unit, Step: s.Step}] = s
-	}
-	return m
-}
-
-// Of is the sheet of one step; nil if the unit or the step does not exist.
-func Of(st *queue.State, p *dispatch.Plan, unit queue.UnitID, step queue.StepID) *Sheet {
-	u := st.Units[unit]
-	if u == nil || u.Step(step) == nil {
-		return nil
-	}
-	op := st.Shop.Operation(u.Step(step).Operation)
+// sheet is nil for a step whose operation the shop file has no more.
+func (b *Book) sheet(u *queue.Unit, step *queue.Step) *Sheet {
+	op := b.st.Shop.Operation(step.Operation)
 	if op == nil {
 		return nil
 	}
-	return &Sheet{u, u.Step(step), op, index(p)[queue.Hold{Unit: unit, Step: step}]}
+	return &Sheet{u, step, op, b.planned[queue.Hold{Unit: u.ID, Step: step.ID}]}
+}
+
+// Of is the sheet of one step; nil if the unit or the step does not exist.
+func (b *Book) Of(unit queue.UnitID, step queue.StepID) *Sheet {
+	u := b.st.Units[unit]
+	if u == nil || u.Step(step) == nil {
+		return nil
+	}
+	return b.sheet(u, u.Step(step))
 }
 
 // Blocked says what a step to be done still waits for, empty if nothing in its
 // own unit stands in the way.
 func Blocked(s Sheet) string {
 	if s.Unit.Held {
-		return "the foreman holds the unit back"
+		return "until the foreman lets the unit go on"
 	}
 	for _, a := range s.Step.After {
 		if b := s.Unit.Step(a.Step); b != nil && !b.Settled() {
-			return fmt.Sprintf("after %s, which is %s", b.ID, StatusText(b.Status))
+			if b.Status == queue.Running {
+				return fmt.Sprintf("for %s, which is running", b.ID)
+			}
+			return fmt.Sprintf("for %s, which is not done yet", b.ID)
 		}
 	}
 	for i := range s.Unit.Steps {
 		o := &s.Unit.Steps[i]
 		if o.Status == queue.Running && !s.Step.ParallelWith(o) {
-			return fmt.Sprintf("the unit is busy with %s", o.ID)
+			return fmt.Sprintf("for %s of the same unit, which is running", o.ID)
 		}
 	}
 	return ""
@@ -353,8 +362,9 @@ func Alerts(st *queue.State, now time.Time) []live.Alert {
 		return nil
 	}
 	lim := st.Shop.Limits
+	book := NewBook(st, nil)
 	var out []live.Alert
-	for _, s := range Running(st, nil) {
+	for _, s := range book.Running() {
 		a := live.Alert{Unit: s.Unit.ID, Step: s.Step.ID, Person: s.Step.Technician, Resource: place(s)}
 		ends := s.StretchEnds()
 		_, more := s.NextStretch()
@@ -370,7 +380,7 @@ func Alerts(st *queue.State, now time.Time) []live.Alert {
 		}
 		out = append(out, a)
 	}
-	for _, s := range all(st, nil, func(s Sheet) bool { return s.Step.Problem != "" && !s.Step.Settled() }) {
+	for _, s := range book.all(func(s Sheet) bool { return s.Step.Problem != "" && !s.Step.Settled() }) {
 		out = append(out, live.Alert{Kind: live.Problem, Unit: s.Unit.ID, Step: s.Step.ID, Since: s.Unit.Touched,
 			Text: fmt.Sprintf("Problem with %s of %s: %s", s.Op.Name, s.Unit.ID, s.Step.Problem)})
 	}

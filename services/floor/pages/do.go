@@ -15,7 +15,6 @@ import (
 
 	"tickover/queue"
 	"tickover/services/floor/answer"
-	"tickover/services/floor/job"
 )
 
 const doTimeout = 10 * time.Second
@@ -218,7 +217,7 @@ func (in *input) evidence() queue.Evidence {
 }
 
 func (in *input) operation() *queue.Operation {
-	if s := job.Of(in.b.State, nil, in.unit(), in.step()); s != nil {
+	if s := in.b.Book.Of(in.unit(), in.step()); s != nil {
 		return s.Op
 	}
 	return nil

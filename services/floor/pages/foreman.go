@@ -83,7 +83,7 @@ func row(b *Base, u *queue.Unit, f dispatch.UnitForecast, planned bool) UnitRow 
 	r := UnitRow{Unit: u, Ready: f.Ready, LateMin: f.LateMin, Total: len(u.Steps), State: OnTime, Slack: u.Promise.Sub(f.Ready)}
 	for i := range u.Steps {
 		st := &u.Steps[i]
-		s := job.Of(b.State, b.Plan, u.ID, st.ID)
+		s := b.Book.Of(u.ID, st.ID)
 		switch {
 		case st.Settled():
 			r.Done++
@@ -192,7 +192,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 		}
 		day = t
 	}
-	page := boardPage{Base: b, Rows: rows(b), Running: job.Running(b.State, b.Plan), Out: b.out()}
+	page := boardPage{Base: b, Rows: rows(b), Running: b.Book.Running(), Out: b.out()}
 	page.Board = board.Build(board.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Day: day})
 	y, m, d := b.Now.Date()
 	page.Today = b.Now.Format(time.DateOnly)
@@ -200,7 +200,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 	page.IsToday = page.Board.Day.Format(time.DateOnly) == page.Today
 	if b.Plan != nil {
 		for _, u := range b.Plan.Unplaced {
-			if s := job.Of(b.State, b.Plan, u.Unit, u.Step); s != nil && s.Step.Status == queue.Todo {
+			if s := b.Book.Of(u.Unit, u.Step); s != nil && s.Step.Status == queue.Todo {
 				page.Unplaced = append(page.Unplaced, u)
 			}
 		}

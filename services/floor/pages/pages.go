@@ -173,6 +173,7 @@ type Base struct {
 	State   *queue.State
 	Shop    *queue.Shop
 	Plan    *dispatch.Plan
+	Book    *job.Book
 	Now     time.Time
 	Loc     *time.Location
 	Me      queue.PersonID
@@ -202,6 +203,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	if p.o.Plans != nil {
 		b.Plan = p.o.Plans.Latest()
 	}
+	b.Book = job.NewBook(st, b.Plan)
 	b.Me = personOf(r, st.Shop)
 	b.Alerts = job.Standing(st, p.o.Alerts, b.Now)
 	return b, true

@@ -163,7 +163,7 @@ func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
 		}{b, "/job"}, nil
 	}
 	b.alertsOf(func(a live.Alert) bool { return a.Person == b.Me || b.IAmForeman() })
-	d := job.ForTechnician(b.State, b.Plan, b.Me)
+	d := b.Book.ForTechnician(b.Me)
 	page := jobPage{Base: b, Running: b.cards(d.Running), Later: b.cards(d.Later), Ready: b.cards(d.Ready), From: "plan"}
 	page.Works = b.Shop.Technician(b.Me) != nil
 	if b.Plan == nil {
@@ -205,7 +205,7 @@ func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
 		return "", nil, answer.Unknown("there is no bench "+strconv.Quote(r.PathValue("id")), "Choose one of the bench screens.")
 	}
 	b.Title, b.Section, b.Screen, b.Live = res.Name, "bench", true, true
-	d := job.ForResource(b.State, b.Plan, res.ID)
+	d := b.Book.ForResource(res.ID)
 	page := benchPage{Base: b, Resource: res, Now_: b.cards(d.Running), Later: b.cards(d.Later)}
 	for i := range page.Now_ {
 		page.Now_[i].Bench = res.ID

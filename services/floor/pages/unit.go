@@ -12,7 +12,6 @@ import (
 	"tickover/queue/ident"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
-	"tickover/services/floor/job"
 	"tickover/services/floor/live"
 )
 
@@ -55,7 +54,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 		page.Route = rt.Name
 	}
 	for i := range u.Steps {
-		if s := job.Of(b.State, b.Plan, u.ID, u.Steps[i].ID); s != nil {
+		if s := b.Book.Of(u.ID, u.Steps[i].ID); s != nil {
 			page.Cards = append(page.Cards, b.card(*s))
 			if s.Op.Kind == queue.Flash {
 				page.Cal, page.NoCal = b.Shop.CalibrationFor(&u.Machine)
@@ -93,7 +92,7 @@ type stepPage struct {
 
 // stepPage is one step alone, for a link from the board.
 func (p *Pages) stepPage(r *http.Request, b *Base) (string, any, error) {
-	s := job.Of(b.State, b.Plan, queue.UnitID(r.PathValue("id")), queue.StepID(r.PathValue("step")))
+	s := b.Book.Of(queue.UnitID(r.PathValue("id")), queue.StepID(r.PathValue("step")))
 	if s == nil {
 		return "", nil, answer.Unknown("there is no such step", "Look at the unit's page for its steps.")
 	}
