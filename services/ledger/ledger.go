@@ -247,6 +247,7 @@ func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 				l.tell(refusal)
 				return Receipt{}, err
 			}
+			continue
 		case err != nil:
 			return Receipt{}, err
 		case outcome.Duplicate:
