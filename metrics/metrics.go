@@ -49,10 +49,8 @@ const (
 	// Of a refusal by no interlock, or a violation of no constraint.
 	None = "none"
 
-	PlanCommitted = "committed" // checked and in force
+	PlanCommitted = "committed" // in force, with all steps
 	PlanPartial   = "partial"   // in force; some steps do not fit
-	PlanConflict  = "conflict"  // the shop had moved on; made again
-	PlanRejected  = "rejected"  // the checker found a violation
 	PlanFailed    = "failed"    // no plan came out
 	PlanUnchanged = "unchanged" // looked at; nothing that matters had changed
 
@@ -255,7 +253,7 @@ func (m *Metrics) zero() {
 	for _, r := range []string{PromiseKept, PromiseMissed} {
 		m.promises.WithLabelValues(r)
 	}
-	for _, r := range []string{PlanCommitted, PlanPartial, PlanConflict, PlanRejected, PlanFailed, PlanUnchanged} {
+	for _, r := range []string{PlanCommitted, PlanPartial, PlanFailed, PlanUnchanged} {
 		m.plans.WithLabelValues(r)
 	}
 	for _, p := range costParts {

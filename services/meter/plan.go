@@ -35,7 +35,7 @@ func (t *Meter) Planned(p *dispatch.Plan) {
 }
 
 // PlanFailed counts an attempt that brought no plan into force, with one of
-// metrics.PlanConflict, PlanRejected, PlanFailed and PlanUnchanged.
+// metrics.PlanFailed and PlanUnchanged.
 func (t *Meter) PlanFailed(result string, took time.Duration) { t.m.Planned(result, took) }
 
 // Violated counts a violation that the plan checker found.
