@@ -105,7 +105,7 @@ func (b *browser) do(steps ...chromedp.Action[chromedp.Void]) {
 }
 
 // wentAway is what the browser says of a step whose page was replaced.
-var wentAway = []string{"Could not find node", "Cannot find context", "context was destroyed", "Inspected target navigated"}
+var wentAway = []string{"Could not find node", "Cannot find context", "context was destroyed", "Inspected target navigated", "No node with given id"}
 
 // passing tries again when the page went away under a step: a click that
 // failed so was not made.
@@ -145,7 +145,11 @@ func (b *browser) text(css string) string {
 	b.t.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, bound)
 	defer cancel()
-	s, err := chromedp.Run(ctx, chromedp.Text(chromedp.CSS(css)))
+	var s string
+	err := passing(func() (err error) {
+		s, err = chromedp.Run(ctx, chromedp.Text(chromedp.CSS(css)))
+		return err
+	})
 	if err != nil {
 		b.t.Fatalf("text of %s: %v", css, err)
 	}
