@@ -16,6 +16,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/ident"
+	"tickover/services/almanac"
 	"tickover/services/dispatch"
 	"tickover/services/floor/live"
 )
@@ -26,6 +27,8 @@ type Sheet struct {
 	Step    *queue.Step
 	Op      *queue.Operation
 	Planned *dispatch.PlannedStep // nil: not in the plan
+
+	ends time.Time // of the running stretch, breaks and nights included
 }
 
 // Start is when the plan lets it begin; zero: not planned.
@@ -81,8 +84,9 @@ func (s Sheet) NextStretch() (i int, ok bool) {
 	return i, i < len(s.Op.Stretches)
 }
 
-// StretchEnds is when the running stretch is expected to be over.
-func (s Sheet) StretchEnds() time.Time { return s.Step.StretchStarted.Add(s.Stretch().Duration) }
+// StretchEnds is when the running stretch is expected to be over. Work that may
+// pause for a break or overnight is not over its time because of that.
+func (s Sheet) StretchEnds() time.Time { return s.ends }
 
 // Ends is when the running step is expected to be over: what is left of its
 // stretches, from the start of the one that runs.
@@ -108,16 +112,18 @@ const (
 	readyMax = 6
 )
 
-// Book is a state and its plan, to look steps up in. Nobody changes it.
+// Book is a state and its plan, to look steps up in. It is not safe for
+// concurrent use.
 type Book struct {
 	st      *queue.State
 	plan    *dispatch.Plan
 	planned map[queue.Hold]*dispatch.PlannedStep
+	almanac *almanac.Almanac // once a step asks for the shop's hours
 }
 
 // NewBook opens a state that has a shop, with the plan in force; nil: none.
 func NewBook(st *queue.State, p *dispatch.Plan) *Book {
-	b := &Book{st, p, map[queue.Hold]*dispatch.PlannedStep{}}
+	b := &Book{st: st, plan: p, planned: map[queue.Hold]*dispatch.PlannedStep{}}
 	if p != nil {
 		for i := range p.Steps {
 			s := &p.Steps[i]
@@ -226,7 +232,21 @@ func (b *Book) sheet(u *queue.Unit, step *queue.Step) *Sheet {
 	if op == nil {
 		return nil
 	}
-	return &Sheet{u, step, op, b.planned[queue.Hold{Unit: u.ID, Step: step.ID}]}
+	s := &Sheet{Unit: u, Step: step, Op: op, Planned: b.planned[queue.Hold{Unit: u.ID, Step: step.ID}]}
+	s.ends = step.StretchStarted.Add(s.Stretch().Duration)
+	if step.Status == queue.Running && s.Stretch().Splittable {
+		s.ends = dispatch.StretchEnd(b.st, b.hours(), step)
+	}
+	return s
+}
+
+// hours is nil for a shop file whose hours make no sense, which the ledger
+// does not take.
+func (b *Book) hours() *almanac.Almanac {
+	if b.almanac == nil {
+		b.almanac, _ = almanac.New(b.st.Shop)
+	}
+	return b.almanac
 }
 
 // Of is the sheet of one step; nil if the unit or the step does not exist.

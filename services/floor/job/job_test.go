@@ -1,6 +1,7 @@
 package job_test
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -126,6 +127,44 @@ func TestAlerts(t *testing.T) {
 	if got := job.Alerts(s.State, s.Now); len(got) != 1 || got[0].Kind != live.Problem || !strings.Contains(got[0].Text, "no key") {
 		t.Errorf("problem: %+v", got)
 	}
+}
+
+// TestNightIsNoOvertime: work that may pause overnight and was begun shortly
+// before closing is not overdue in the morning, but an hour of work later.
+func TestNightIsNoOvertime(t *testing.T) {
+	s := site(t, "U-1")
+	shop := *s.State.Shop
+	shop.Operations = slices.Clone(shop.Operations)
+	step, _ := first(t, s, "U-1")
+	op := find(shop.Operations, s.State.Units["U-1"].Step(step).Operation)
+	op.Stretches = []queue.Stretch{{HandsOn: true, Duration: time.Hour, Technicians: 1, MaxWait: -1, Splittable: true}}
+	if _, err := s.Do("fred", &queue.ConfigureShop{Shop: shop, FileHash: "split"}); err != nil {
+		t.Fatal(err)
+	}
+	s.Now = queuetest.Monday.Add(7*time.Hour + 30*time.Minute) // 17:30, closing at 18:00
+	if err := s.Start("U-1", step); err != nil {
+		t.Fatal(err)
+	}
+	morning := queuetest.Monday.Add(22 * time.Hour) // Tuesday 08:00
+	due := job.NewBook(s.State, nil).Of("U-1", step).StretchEnds()
+	if want := morning.Add(30 * time.Minute); !due.Equal(want) {
+		t.Errorf("expected to end %v, want %v", due, want)
+	}
+	if got := job.Alerts(s.State, morning); len(got) != 0 {
+		t.Errorf("overdue for the night: %+v", got)
+	}
+	if got := job.Alerts(s.State, morning.Add(41*time.Minute)); len(got) != 1 {
+		t.Errorf("not overdue after the work's time: %+v", got)
+	}
+}
+
+func find(ops []queue.Operation, id queue.OperationID) *queue.Operation {
+	for i := range ops {
+		if ops[i].ID == id {
+			return &ops[i]
+		}
+	}
+	return nil
 }
 
 func TestMinutes(t *testing.T) {
