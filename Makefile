@@ -5,7 +5,7 @@ FUZZTIME  ?= 20s
 PKGS      := ./...
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler fuzz soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -30,6 +30,10 @@ lint: ## gofmt, vet and staticcheck
 
 bench: ## benchmarks (figures are in DEVELOPERS.md)
 	$(GO) test -run '^$$' -bench . -benchmem $(PKGS)
+
+bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=1000,5000] [CSV=FILE]
+	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
+	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(CSV),--csv "$(CSV)")
 
 fuzz: ## each fuzz target for FUZZTIME
 	@./deploy/fuzz.sh $(FUZZTIME)

@@ -39,6 +39,7 @@ type cli struct {
 	Verify  verifyCmd  `cmd:"" help:"Check a log for damage; changes nothing."`
 	Backup  backupCmd  `cmd:"" help:"Write a log to one file."`
 	Restore restoreCmd `cmd:"" help:"Make a log from a backup."`
+	Measure measureCmd `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
 	Version versionCmd `cmd:"" help:"Print the version."`
 }
 

@@ -1,0 +1,89 @@
+package instances_test
+
+import (
+	"bytes"
+	"context"
+	"strings"
+	"testing"
+	"testing/fstest"
+	"time"
+
+	"tickover/scheduler/instances"
+)
+
+// Fisher & Thompson's 6×6 job shop (1963), optimum 55, in a folder laid out
+// like the published sets.
+const ft06 = `6 6
+2 1 0 3 1 6 3 7 5 3 4 6
+1 8 2 5 4 10 5 10 0 10 3 4
+2 5 3 4 5 8 0 9 1 1 4 7
+1 5 0 5 2 5 3 3 4 8 5 9
+2 9 1 3 4 5 5 4 0 3 3 1
+1 3 3 3 5 9 0 10 4 4 2 1
+`
+
+func clock() time.Time { return time.Time{} }
+
+// TestRunTakesTheFigures runs the one instance whose optimum is known, and
+// reads the figures back from the CSV.
+func TestRunTakesTheFigures(t *testing.T) {
+	data := fstest.MapFS{
+		"jsp/bks.csv":     {Data: []byte("instance,jobs,machines,lower,upper\nft06,6,6,55,55\n")},
+		"jsp/ft/ft06.jss": {Data: []byte(ft06)},
+	}
+	list, err := instances.Load(data, "jsp/ft")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(list) != 1 || list[0].Best != 55 || list[0].Path != 47 { // the longest job, 47
+		t.Fatalf("read %+v", list)
+	}
+	row, err := instances.Run(context.Background(), list, 2000, 1, 1, clock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if row.Reached != 1 || row.MeanRefPct != 0 || row.Feasible != 1 || len(row.Violations) != 0 {
+		t.Errorf("figures %+v", row)
+	}
+	var out bytes.Buffer
+	if err := instances.WriteCSV(&out, []instances.Row{row}); err != nil {
+		t.Fatal(err)
+	}
+	if want := instances.Header + "\n" + "jsp/ft,1,2000,1,0"; !strings.HasPrefix(out.String(), want) {
+		t.Errorf("CSV %q, want it to begin with %q", out.String(), want)
+	}
+}
+
+// TestBadFilesNameTheLine: what is cut off or is no number is told with its
+// line.
+func TestBadFilesNameTheLine(t *testing.T) {
+	for name, text := range map[string]string{
+		"cut off":    strings.TrimSuffix(ft06, "1 3 3 3 5 9 0 10 4 4 2 1\n"),
+		"no number":  strings.Replace(ft06, "10 0 10 3 4", "10 0 x 3 4", 1),
+		"no machine": strings.Replace(ft06, "2 1 0 3", "9 1 0 3", 1),
+		"empty":      "",
+	} {
+		_, err := instances.JobShop(name, strings.NewReader(text))
+		if err == nil {
+			t.Errorf("%s: read without an error", name)
+		} else if name == "no number" && !strings.Contains(err.Error(), "3") {
+			t.Errorf("%s: %v names no line", name, err)
+		}
+	}
+}
+
+func FuzzReaders(f *testing.F) {
+	f.Add(ft06)
+	f.Add("1 1\n1 1 0 5\n")
+	f.Add(`{"N":1}`)
+	f.Fuzz(func(t *testing.T, text string) {
+		if len(text) > 1<<14 {
+			return
+		}
+		_, _ = instances.JobShop("x", strings.NewReader(text))
+		_, _ = instances.FlexibleJobShop("x", strings.NewReader(text))
+		_, _ = instances.Project("x", strings.NewReader(text))
+		_, _ = instances.CalendarShop("x", strings.NewReader(text))
+		_, _ = instances.WeightedTardiness("x", strings.NewReader(text), 4)
+	})
+}
