@@ -16,7 +16,7 @@ run: ## start everything with the demo shop at http://127.0.0.1:8425
 build: ## the one binary, in bin/
 	$(GO) build -trimpath -o bin/tickover ./cmd/tickover
 
-test: deps ## every test, with real NATS, Redis and Chromium
+test: deps ## every test, with a real NATS server and Chromium
 	$(GO) vet $(PKGS)
 	$(GO) test -timeout 12m $(PKGS)
 

@@ -31,7 +31,7 @@ func lockDir(dir string) (*dirLock, error) {
 		}
 		return nil, fmt.Errorf("%w: %s is open in process %s. Stop that one, or use another directory", ErrLocked, dir, strings.TrimSpace(string(pid[:n])))
 	}
-	if err := f.Truncate(0); err == nil {
+	if err = f.Truncate(0); err == nil {
 		_, err = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
 	}
 	if err != nil {
