@@ -7,7 +7,7 @@ SEED      ?= 20260216
 PKGS      := ./...
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler verify-optimum fuzz soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -36,6 +36,11 @@ bench: ## benchmarks (figures are in DEVELOPERS.md)
 bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=1000,5000] [CSV=FILE]
 	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
 	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(CSV),--csv "$(CSV)")
+
+verify-optimum: ## prove the small shop instances again with an exact solver (needs node and npm)
+	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \
+	npm install --silent --no-audit --no-fund --prefix "$$dir" minizinc@4.5.1 && \
+	$(GO) run ./cmd/oracle verify --minizinc "$$dir"
 
 fuzz: ## each fuzz target for FUZZTIME
 	@./deploy/fuzz.sh $(FUZZTIME)
