@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"time"
 
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
@@ -77,50 +76,12 @@ func decodeAlerts(b []byte) ([]Alert, error) {
 // FollowAlerts calls fn with the present alerts of each station of a site and
 // then with each change, on one goroutine, until ctx ends.
 func FollowAlerts(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(dispatch.Station, []Alert)) error {
-	for {
-		err := followAlerts(ctx, nc, site, fn)
-		if ctx.Err() != nil {
-			return nil
+	return dispatch.Follow(ctx, nc, AlertsBucket, string(site)+".>", func(e jetstream.KeyValueEntry, _ <-chan jetstream.KeyValueEntry) {
+		if e == nil || e.Operation() != jetstream.KeyValuePut {
+			return
 		}
-		if nc.IsClosed() {
-			return fmt.Errorf("follow alerts of site %s: %w", site, errors.Join(nats.ErrConnectionClosed, err))
+		if alerts, err := decodeAlerts(e.Value()); err == nil {
+			fn(dispatch.Station(strings.TrimPrefix(e.Key(), string(site)+".")), alerts)
 		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(500 * time.Millisecond):
-		}
-	}
-}
-
-func followAlerts(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(dispatch.Station, []Alert)) error {
-	js, err := jetstream.New(nc)
-	if err != nil {
-		return err
-	}
-	kv, err := js.KeyValue(ctx, AlertsBucket)
-	if err != nil {
-		return err // no worker has made it yet
-	}
-	w, err := kv.Watch(ctx, string(site)+".>")
-	if err != nil {
-		return err
-	}
-	defer func() { _ = w.Stop() }()
-	for {
-		select {
-		case <-ctx.Done():
-			return nil
-		case e, ok := <-w.Updates():
-			if !ok {
-				return errors.New("watch ended")
-			}
-			if e == nil || e.Operation() != jetstream.KeyValuePut {
-				continue
-			}
-			if alerts, err := decodeAlerts(e.Value()); err == nil {
-				fn(dispatch.Station(strings.TrimPrefix(e.Key(), string(site)+".")), alerts)
-			}
-		}
-	}
+	})
 }

@@ -179,13 +179,31 @@ func LatestPlan(ctx context.Context, nc *nats.Conn, site queue.SiteID) (*Plan, e
 // left out but for the newest. It survives reconnects and waits for a server
 // that is away. A plan that can't be read is left out.
 func FollowPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(*Plan)) error {
+	return Follow(ctx, nc, PlansBucket, string(site), func(e jetstream.KeyValueEntry, more <-chan jetstream.KeyValueEntry) {
+		if e = newest(e, more); e == nil || e.Operation() != jetstream.KeyValuePut {
+			return
+		}
+		if p, err := DecodePlan(e.Value()); err == nil {
+			fn(p)
+		}
+	})
+}
+
+const retryAfter = 500 * time.Millisecond
+
+// Follow calls fn with what the keys of a bucket hold and with each change, on
+// one goroutine, until ctx ends; more are the changes that wait. An entry is
+// nil when all that was there has been told. It waits for a bucket that nobody
+// has made yet and for a server that is away; the error tells of a connection
+// that was closed for good.
+func Follow(ctx context.Context, nc *nats.Conn, bucket, keys string, fn func(e jetstream.KeyValueEntry, more <-chan jetstream.KeyValueEntry)) error {
 	for {
-		err := followPlans(ctx, nc, site, fn)
+		err := followOnce(ctx, nc, bucket, keys, fn)
 		if ctx.Err() != nil {
 			return nil
 		}
 		if nc.IsClosed() {
-			return fmt.Errorf("follow plans of site %s: %w", site, errors.Join(nats.ErrConnectionClosed, err))
+			return fmt.Errorf("follow %s of %s: %w", keys, bucket, errors.Join(nats.ErrConnectionClosed, err))
 		}
 		select {
 		case <-ctx.Done():
@@ -195,18 +213,16 @@ func FollowPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(
 	}
 }
 
-const retryAfter = 500 * time.Millisecond
-
-func followPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(*Plan)) error {
+func followOnce(ctx context.Context, nc *nats.Conn, bucket, keys string, fn func(jetstream.KeyValueEntry, <-chan jetstream.KeyValueEntry)) error {
 	js, err := jetstream.New(nc)
 	if err != nil {
 		return err
 	}
-	kv, err := js.KeyValue(ctx, PlansBucket)
+	kv, err := js.KeyValue(ctx, bucket)
 	if err != nil {
-		return err // no dispatcher has made it yet
+		return err // nobody has made it yet
 	}
-	w, err := kv.Watch(ctx, string(site))
+	w, err := kv.Watch(ctx, keys)
 	if err != nil {
 		return err
 	}
@@ -219,13 +235,7 @@ func followPlans(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func(
 			if !ok {
 				return errors.New("watch ended")
 			}
-			e = newest(e, w.Updates())
-			if e == nil || e.Operation() != jetstream.KeyValuePut {
-				continue
-			}
-			if p, err := DecodePlan(e.Value()); err == nil {
-				fn(p)
-			}
+			fn(e, w.Updates())
 		}
 	}
 }
