@@ -4,7 +4,7 @@
 //	m := meter.New(metrics.New(reg, meter.Words()))
 //	m.Attach(ledger)                                   // counts from now on
 //	http.Handle("/metrics", metrics.Handler(reg, func() { m.Sample(ledger.View(), now()) }))
-//	doer := m.Counting(ledger)                         // a ledger whose refusals count
+//	ledger.ObserveRefusals(func(r *queue.Refusal) { m.Refused(r) })
 //
 // It keeps the little that it needs of each open unit itself, so that an entry
 // costs a few map look-ups and never asks the ledger, on whose goroutine it
@@ -15,7 +15,6 @@
 package meter
 
 import (
-	"context"
 	"errors"
 	"sync"
 	"time"
@@ -282,25 +281,6 @@ func split(r *run, at time.Time) []part {
 		over = at
 	}
 	return []part{{metrics.HandsOff, over.Sub(r.upTo)}, {metrics.Waiting, at.Sub(over)}}
-}
-
-// Doer carries commands out; a ledger is one.
-type Doer interface {
-	Do(context.Context, queue.Command) (ledger.Receipt, error)
-}
-
-// Counting returns a Doer that counts what d refuses.
-func (t *Meter) Counting(d Doer) Doer { return counting{d, t} }
-
-type counting struct {
-	Doer
-	t *Meter
-}
-
-func (c counting) Do(ctx context.Context, cmd queue.Command) (ledger.Receipt, error) {
-	r, err := c.Doer.Do(ctx, cmd)
-	c.t.Refused(err)
-	return r, err
 }
 
 // Refused counts err if it is a refusal.
