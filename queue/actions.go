@@ -2,6 +2,7 @@ package queue
 
 import (
 	"slices"
+	"strings"
 	"time"
 )
 
@@ -452,12 +453,5 @@ func list(names []string) string {
 	if len(names) > most {
 		names = append(slices.Clone(names[:most]), "…")
 	}
-	s := ""
-	for i, n := range names {
-		if i > 0 {
-			s += ", "
-		}
-		s += n
-	}
-	return s
+	return strings.Join(names, ", ")
 }

@@ -71,9 +71,9 @@ type Event struct {
 	Type         EventType
 	Data         Data // nil for a kind that this version does not know
 
-	raw     json.RawMessage // the data of an unknown kind, kept as it is
-	encoded []byte          // the stored bytes, once sealed
-	hash    Hash            // of the stored bytes; set by encoding and decoding
+	raw     jsontext.Value // the data of an unknown kind, kept as it is
+	encoded []byte         // the stored bytes, once sealed
+	hash    Hash           // of the stored bytes; set by encoding and decoding
 }
 
 // Hash returns the hash of the event's stored bytes; empty before it was
@@ -118,38 +118,20 @@ func (s Subject) Unit() (UnitID, bool) {
 // envelope is an Event's JSON: CloudEvents 1.0 with extension attributes
 // (lower-case letters and digits, as the standard asks).
 type envelope struct {
-	SpecVersion  string          `json:"specversion"`
-	ID           string          `json:"id"`
-	Source       string          `json:"source"`
-	Type         string          `json:"type"`
-	Subject      Subject         `json:"subject"`
-	Time         time.Time       `json:"time"`
-	ContentType  string          `json:"datacontenttype"`
-	Received     time.Time       `json:"received"`
-	Actor        PersonID        `json:"actor,omitempty"`
-	Command      CommandID       `json:"command"`
-	N            uint64          `json:"n"`
-	Prev         Hash            `json:"prev,omitempty"`
-	ClockSuspect bool            `json:"clocksuspect,omitempty"`
-	Data         json.RawMessage `json:"data"`
-}
-
-// stored is an envelope as it is read: the data stays in the message's bytes
-// until its type is known.
-type stored struct {
 	SpecVersion  string         `json:"specversion"`
 	ID           string         `json:"id"`
 	Source       string         `json:"source"`
 	Type         string         `json:"type"`
 	Subject      Subject        `json:"subject"`
 	Time         time.Time      `json:"time"`
+	ContentType  string         `json:"datacontenttype"`
 	Received     time.Time      `json:"received"`
-	Actor        PersonID       `json:"actor"`
+	Actor        PersonID       `json:"actor,omitempty"`
 	Command      CommandID      `json:"command"`
 	N            uint64         `json:"n"`
-	Prev         Hash           `json:"prev"`
-	ClockSuspect bool           `json:"clocksuspect"`
-	Data         jsontext.Value `json:"data"`
+	Prev         Hash           `json:"prev,omitempty"`
+	ClockSuspect bool           `json:"clocksuspect,omitempty"`
+	Data         jsontext.Value `json:"data"` // read when its type is known
 }
 
 const sourcePrefix = "/sites/"
@@ -192,7 +174,7 @@ func (e *Event) MarshalJSON() ([]byte, error) {
 // UnmarshalJSON decodes an event. Errors wrap [ErrMalformed] or
 // [ErrNewerFormat].
 func (e *Event) UnmarshalJSON(b []byte) error {
-	var v stored
+	var v envelope
 	if err := fastjson.Unmarshal(b, &v); err != nil {
 		return fmt.Errorf("%w: %v", ErrMalformed, err)
 	}
@@ -214,7 +196,7 @@ func (e *Event) UnmarshalJSON(b []byte) error {
 	}
 	data := newData(name)
 	if data == nil {
-		e.raw = json.RawMessage(bytes.Clone(v.Data))
+		e.raw = bytes.Clone(v.Data)
 		return nil
 	}
 	if version > typeVersion {

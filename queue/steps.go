@@ -76,7 +76,7 @@ func (a *StartStep) ready(d *decider) startCheck {
 			}
 			if a.Bench != "" && !slices.Contains(st.Accepted.Resources, a.Bench) {
 				return refuse(CodeWrongBench, "Go to that bench, or give the assignment back.",
-					"step %s of unit %s is accepted for %s, not for %s", st.ID, u.ID, names2(st.Accepted.Resources), a.Bench)
+					"step %s of unit %s is accepted for %s, not for %s", st.ID, u.ID, resourceNames(st.Accepted.Resources), a.Bench)
 			}
 		}
 		if a.Bench != "" && !slices.Contains(a.Resources, a.Bench) {
@@ -363,7 +363,7 @@ func (a *FinishStep) decide(d *decider) error {
 		return notRunning(u, st)
 	}
 	if a.Bench != "" && !slices.Contains(st.Resources, a.Bench) {
-		return refuse(CodeWrongBench, "Finish it where it runs.", "step %s of unit %s runs at %s, not at %s", st.ID, u.ID, names2(st.Resources), a.Bench)
+		return refuse(CodeWrongBench, "Finish it where it runs.", "step %s of unit %s runs at %s, not at %s", st.ID, u.ID, resourceNames(st.Resources), a.Bench)
 	}
 	if err := d.knownTechnician(a.Technician); err != nil {
 		return err
@@ -548,7 +548,7 @@ func needNames(needs []Need) string {
 	return list(out)
 }
 
-func names2(ids []ResourceID) string {
+func resourceNames(ids []ResourceID) string {
 	out := make([]string, len(ids))
 	for i, id := range ids {
 		out[i] = string(id)
@@ -559,7 +559,7 @@ func names2(ids []ResourceID) string {
 func notTodo(u *Unit, st *Step) *Refusal {
 	switch st.Status {
 	case Running:
-		return refuse(CodeWrongStep, "Finish it, or report a problem.", "step %s of unit %s is running at %s", st.ID, u.ID, names2(st.Resources))
+		return refuse(CodeWrongStep, "Finish it, or report a problem.", "step %s of unit %s is running at %s", st.ID, u.ID, resourceNames(st.Resources))
 	case Done:
 		return refuse(CodeWrongStep, "A foreman may open it again.", "step %s of unit %s is done", st.ID, u.ID)
 	}
