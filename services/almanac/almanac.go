@@ -129,21 +129,36 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 	if until, open := a.Open(at.Add(-look), at.Add(look)).OpenUntil(at); open {
 		c.ClosesAt = until
 	}
+	var unclosed *queue.Window
 	for i := range a.shop.Resources {
 		r := &a.shop.Resources[i]
 		if !r.Kind.Outdoors() {
 			continue
 		}
-		o := a.outdoor(st.Closures[r.ID])
-		if why := o.WhyShut(at); len(why) > 0 {
-			c.Outdoor[r.ID] = queue.Window{Why: calendar.Texts(why)}
+		if cs := st.Closures[r.ID]; len(cs) > 0 {
+			c.Outdoor[r.ID] = a.window(cs, at, look)
 			continue
 		}
-		if until, open := o.Windows(at, at.Add(look)).OpenUntil(at); open {
-			c.Outdoor[r.ID] = queue.Window{Until: until, Why: calendar.Texts(o.WhyShut(until))}
+		if unclosed == nil { // pads and loops without a closure share the sky
+			w := a.window(nil, at, look)
+			unclosed = &w
 		}
+		c.Outdoor[r.ID] = *unclosed
 	}
 	return c
+}
+
+// window is the open window of an outdoor place at a moment.
+func (a *Almanac) window(cs []queue.Closure, at time.Time, look time.Duration) queue.Window {
+	o := a.outdoor(cs)
+	if why := o.WhyShut(at); len(why) > 0 {
+		return queue.Window{Why: calendar.Texts(why)}
+	}
+	until, open := o.Windows(at, at.Add(look)).OpenUntil(at)
+	if !open {
+		return queue.Window{}
+	}
+	return queue.Window{Until: until, Why: calendar.Texts(o.WhyShut(until))}
 }
 
 func (a *Almanac) outdoor(cs []queue.Closure) calendar.Outdoor {
