@@ -14,7 +14,7 @@ import (
 // busy is a shop in season.
 func busy(jobs int) *model.Problem {
 	return modeltest.Shop(rand.New(rand.NewPCG(1, 1)), modeltest.Size{
-		Jobs: jobs, Benches: 5, Interfaces: 2, Chargers: 3, Pads: 1, Workers: 4, Days: max(8, jobs/6),
+		Jobs: jobs, Benches: 12, Interfaces: 3, Chargers: 4, Pads: 2, Workers: 8, Days: max(8, jobs/10),
 	})
 }
 

@@ -13,18 +13,31 @@ const polishMax = 16
 // end earlier. What is left passes the test in stands: without news it is
 // kept.
 func (s *search) polish() {
-	if s.d.decode(&s.genome).pin >= 0 {
-		return
-	}
-	moved := false
 	for range polishMax {
-		if !s.d.advance(nil, true) {
-			break
+		if s.d.decode(&s.genome).pin >= 0 {
+			return
 		}
-		moved = true
-	}
-	if moved {
-		s.try(s.d.exact(s.in))
+		moved := false
+		for range polishMax {
+			if !s.d.advance(nil, true) {
+				break
+			}
+			moved = true
+		}
+		if !moved && s.best.unplaced == 0 {
+			return
+		}
+		before := s.best
+		g := s.d.exact(s.in)
+		out := s.try(g) // which may also find room for what had none
+		switch {
+		case out.pin >= 0 || before.less(out.score):
+			return
+		case out.score == before && !moved:
+			return
+		case out.score == before: // as good, and nothing can move in it
+			s.genome.copy(g)
+		}
 	}
 }
 

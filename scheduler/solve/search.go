@@ -24,13 +24,18 @@ func (s *search) improve() {
 
 // climber is the state of one climb.
 type climber struct {
-	s      *search
-	r      *rand.Rand
-	cur    genome
-	score  score
-	next   genome
-	late   []score
-	i      int
+	s     *search
+	r     *rand.Rand
+	cur   genome
+	score score
+	next  genome
+	late  []score
+	i     int
+	idle  int // steps since the climb last got better
+	climb score
+	// soft climbs may leave activities unplaced on the way: in a tight horizon
+	// the best orders lie beyond worse ones.
+	soft   bool
 	pos    []int32 // by activity: its place in cur.list
 	keys   []int64
 	weight []int64 // by job: how much a change of it may gain, cumulated
@@ -60,12 +65,13 @@ func newClimber(s *search) *climber {
 			c.jobs = append(c.jobs, int32(i))
 		}
 	}
-	c.restart()
-	n := min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200))
-	c.late = make([]score, n)
-	for i := range c.late {
-		c.late[i] = c.score
+	c.cur = genome{opt: make([]int16, len(s.in.acts))}
+	if len(c.places) > 0 {
+		c.cur.bind = make([]int32, len(s.in.acts))
 	}
+	c.late = make([]score, min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200)))
+	c.restart(true)
+	c.begin()
 	return c
 }
 
@@ -74,17 +80,21 @@ func (p *option) places() bool {
 	return slices.ContainsFunc(p.needs, func(n need) bool { return len(n.cand) > 1 })
 }
 
-// restart takes the best list up, without floors.
-func (c *climber) restart() {
+// restart takes the best list up, without floors; free drops its bindings.
+func (c *climber) restart(free bool) {
 	s := c.s
-	c.cur = genome{list: slices.Clone(s.genome.list), opt: make([]int16, len(s.in.acts))}
+	free = free || s.genome.floor != nil
+	c.cur.list = append(c.cur.list[:0], s.genome.list...)
 	for i := range c.cur.opt {
 		c.cur.opt[i] = -1
+		if !free && s.genome.opt != nil {
+			c.cur.opt[i] = s.genome.opt[i]
+		}
 	}
-	if len(c.places) > 0 {
-		c.cur.bind = make([]int32, len(s.in.acts))
-		for i := range c.cur.bind {
-			c.cur.bind[i] = -1
+	for i := range c.cur.bind {
+		c.cur.bind[i] = -1
+		if !free && s.genome.bind != nil {
+			c.cur.bind[i] = s.genome.bind[i]
 		}
 	}
 	out := s.try(&c.cur)
@@ -94,11 +104,49 @@ func (c *climber) restart() {
 	c.accept(&c.cur, out.score)
 }
 
+// begin starts a climb at the current genome.
+func (c *climber) begin() {
+	c.climb, c.idle = c.score, 0
+	for i := range c.late {
+		c.late[i] = c.score
+	}
+}
+
+// patience is how many steps without gain end a climb.
+func (c *climber) patience() int { return 10*len(c.late) + 20*len(c.cur.list) }
+
+// kick takes the best up again with a few moves at once. Half of the time it
+// drops bindings: those that drifted in keep orders from showing what they can
+// do.
+func (c *climber) kick() {
+	c.soft = !c.soft
+	c.restart(c.r.IntN(2) == 0)
+	for range 3 + c.r.IntN(4) {
+		if c.s.over() {
+			return
+		}
+		c.neighbour()
+		if out := c.s.try(&c.next); out.pin < 0 {
+			c.accept(&c.next, out.score)
+		}
+	}
+	c.begin()
+}
+
+// value is what the climb compares.
+func (c *climber) value(sc score) score {
+	if !c.soft || sc == worst {
+		return sc
+	}
+	each := c.s.best.cost/model.Cost(4*len(c.jobs)) + 1
+	return score{cost: sc.cost + model.Cost(sc.unplaced+sc.crowd)*each}
+}
+
 // accept makes g the current genome. A list of many jobs keeps its order, which
 // is a priority of jobs; that of one job is put in the order of its starts.
 func (c *climber) accept(g *genome, sc score) {
 	s := c.s
-	c.score = sc
+	c.score = c.value(sc)
 	if g != &c.cur {
 		c.cur.list, g.list = g.list, c.cur.list
 		c.cur.opt, g.opt = g.opt, c.cur.opt
@@ -146,6 +194,28 @@ func (c *climber) job() int32 {
 // step makes one neighbour, decodes it and accepts it if it is no worse than
 // the current one or than the one of len(late) steps ago.
 func (c *climber) step() {
+	if c.idle > c.patience() {
+		c.kick()
+		return
+	}
+	c.neighbour()
+	out := c.s.try(&c.next)
+	slot := c.i % len(c.late)
+	c.i++
+	c.idle++
+	if v := c.value(out.score); out.pin < 0 && (v.compare(c.score) <= 0 || v.compare(c.late[slot]) <= 0) {
+		c.accept(&c.next, out.score)
+	}
+	if c.score.less(c.late[slot]) {
+		c.late[slot] = c.score
+	}
+	if c.score.less(c.climb) {
+		c.climb, c.idle = c.score, 0
+	}
+}
+
+// neighbour makes next out of cur by one move.
+func (c *climber) neighbour() {
 	c.next.list = append(c.next.list[:0], c.cur.list...)
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
 	c.next.bind = copyOf(c.next.bind, c.cur.bind)
@@ -160,15 +230,6 @@ func (c *climber) step() {
 		c.rebind()
 	default:
 		c.shiftActivity()
-	}
-	out := c.s.try(&c.next)
-	slot := c.i % len(c.late)
-	c.i++
-	if out.pin < 0 && (out.score.compare(c.score) <= 0 || out.score.compare(c.late[slot]) <= 0) {
-		c.accept(&c.next, out.score)
-	}
-	if c.score.less(c.late[slot]) {
-		c.late[slot] = c.score
 	}
 }
 
