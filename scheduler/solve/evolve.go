@@ -87,12 +87,19 @@ func (s *search) evolve() {
 	if e.multi || len(s.in.jobs) > 1 { // options and whole jobs are best moved one by one
 		limit = s.o.Schedules / 2
 	}
+	l := newLearner(s, e.order)
+	if l != nil {
+		limit = s.o.Schedules / 5
+	}
 	for !s.over() && s.d.schedules < limit {
 		e.generation(e.left, e.right, true)
 		e.generation(e.right, e.left, false)
 		if e.uniform() {
 			e.refresh()
 		}
+	}
+	if l != nil {
+		l.run(s.o.Schedules)
 	}
 	s.improve() // the rest of the count climbs
 }

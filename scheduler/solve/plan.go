@@ -32,7 +32,7 @@ func (s *search) plan() *model.Plan {
 	slices.SortFunc(p.Breaches, func(a, b model.Breach) int {
 		return cmp.Or(cmp.Compare(a.Activity, b.Activity), cmp.Compare(a.Constraint, b.Constraint))
 	})
-	p.Bound = s.in.bound(d, s.least())
+	p.Bound = max(s.in.bound(d, s.least()), s.proved)
 	for i := range s.in.jobs {
 		j := &s.in.jobs[i]
 		finish, placed := d.finishOf(j)

@@ -59,6 +59,8 @@ type search struct {
 	cut    bool
 	// optimal says that the best meets the lower bound.
 	optimal bool
+	// proved is a lower limit on the objective of plans that place all.
+	proved model.Cost
 	// earliest are the jobs' least finishes, once computed.
 	earliest []Time
 }
