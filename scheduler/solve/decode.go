@@ -1,6 +1,8 @@
 package solve
 
 import (
+	"slices"
+
 	"tickover/scheduler/model"
 )
 
@@ -23,11 +25,23 @@ type decoder struct {
 
 	raise    []Time  // floors learnt from maximum lags in this decode
 	g        *genome // being decoded
-	off      int32   // where the stretches of the activity being fitted lie
+	fitted   int32   // the activity being fitted
+	off      int32   // where its stretches lie
 	raiseBy  []int32 // the activity that must follow in time
 	cur, top fitting
 	failedAt Time
 	deferred []int32
+	// frontiers are by class of option; they hold while the schedule only
+	// grows.
+	frontiers []frontier
+	growing   bool
+	gaveBack  bool // a span ended before what it had taken
+	epoch     int
+	// tied activities end later than they had to when they were placed; see
+	// place.
+	tied    []bool
+	loose   Time // the earliest start of the activity being placed, floors apart
+	unbound genome
 	// schedules counts the constructions begun.
 	schedules int
 	// lone asks what is possible for an activity by itself; see bound.go.
@@ -60,7 +74,8 @@ func newDecoder(in *instance) *decoder {
 	n := len(in.acts)
 	d.base = newLayout(in)
 	d.layout = newLayout(in)
-	d.raise, d.raiseBy = make([]Time, n), make([]int32, n)
+	d.raise, d.raiseBy, d.tied = make([]Time, n), make([]int32, n), make([]bool, n)
+	d.frontiers = make([]frontier, in.classes)
 	for _, f := range []*fitting{&d.cur, &d.top} {
 		f.s = make([]Time, in.stretchesMax)
 		f.e = make([]Time, in.stretchesMax)
@@ -178,6 +193,12 @@ func (d *decoder) decode(g *genome) outcome {
 // build places pinned starts, then the list. again says that a maximum lag
 // asks for another try with raised floors.
 func (d *decoder) build(g *genome, mayRaise bool) (again bool, pin int) {
+	d.epoch++
+	d.growing, d.gaveBack = true, false
+	defer func() { d.growing = false }()
+	if d.tr != nil {
+		d.tr.clear()
+	}
 	for k := range d.in.pins {
 		n := &d.in.pins[k]
 		if n.dropped || !n.src.HasStart || d.state[n.act] != pendingState {
@@ -318,9 +339,6 @@ const (
 func (d *decoder) limits(a int32, g *genome) (limits, readiness) {
 	act := &d.in.acts[a]
 	lim := limits{lo: max(act.release, d.raise[a]), hi: act.latest, loEnd: -forever, hiEnd: d.in.horizon}
-	if g.floor != nil {
-		lim.lo = max(lim.lo, g.floor[a])
-	}
 	if act.held != nil || act.shelved || len(act.opts) == 0 {
 		return lim, never
 	}
@@ -345,6 +363,10 @@ func (d *decoder) limits(a int32, g *genome) (limits, readiness) {
 	for i := range act.after {
 		d.limitBy(&lim, &act.after[i])
 	}
+	d.loose = lim.lo
+	if g.floor != nil {
+		lim.lo = max(lim.lo, g.floor[a])
+	}
 	return lim, ready
 }
 
@@ -365,19 +387,62 @@ func (d *decoder) limitBy(lim *limits, l *lag) {
 	}
 }
 
-// place commits to the best option of a that fits.
+// place commits to the best option of a that fits. It notes whether the genome
+// ties a to a later end than it could have now: what is not tied cannot end
+// earlier in the finished schedule either, which holds more.
 func (d *decoder) place(a int32, lim *limits, g *genome) bool {
+	d.tied[a] = g.opt != nil && g.opt[a] >= 0 && len(d.in.acts[a].opts) > 1 || g.bind != nil && g.bind[a] >= 0
+	least := -forever
+	if g.floor != nil {
+		loose := *lim
+		loose.lo = d.loose
+		d.unbound.like = g.like
+		d.g = &d.unbound
+		k, f := d.pick(a, &loose, &d.unbound)
+		d.g = g
+		if k < 0 {
+			return false
+		}
+		if d.meets(a, k, f, lim, g) {
+			d.tied[a] = false
+			d.commit(a, k, f)
+			return true
+		}
+		least = f.end
+	}
 	k, f := d.pick(a, lim, g)
 	if k < 0 {
 		return false
+	}
+	if g.floor != nil {
+		d.tied[a] = least < f.end
 	}
 	d.commit(a, k, f)
 	return true
 }
 
+// meets says that a place found without regard to the genome is one that the
+// genome asks for.
+func (d *decoder) meets(a int32, k int, f *fitting, lim *limits, g *genome) bool {
+	if f.start < lim.lo || g.opt != nil && g.opt[a] >= 0 && int(g.opt[a]) != k || g.bind != nil && g.bind[a] >= 0 {
+		return false
+	}
+	if g.floorAt == nil {
+		return true
+	}
+	p, off := &d.in.acts[a].opts[k], d.in.stretchOff[a]
+	for i := range p.st {
+		o := off + int32(i)
+		if c := g.crew[o]; c >= 0 && int(c) < len(p.st[i].crews) && uint8(c) != f.crew[i] || i > 0 && p.st[i].handsOn && f.s[i] < g.floorAt[o] {
+			return false
+		}
+	}
+	return true
+}
+
 // pick tries the options of a: the earliest end wins, then the latest start
-// (the shortest hold), then what binds less demanded workers. It returns -1
-// when none fits.
+// (the shortest hold), then the crew of the plan in force, then what binds
+// less demanded workers. It returns -1 when none fits.
 func (d *decoder) pick(a int32, lim *limits, g *genome) (int, *fitting) {
 	act := &d.in.acts[a]
 	if g.opt != nil && g.opt[a] >= 0 && int(g.opt[a]) < len(act.opts) {
@@ -387,10 +452,28 @@ func (d *decoder) pick(a int32, lim *limits, g *genome) (int, *fitting) {
 		return d.only(a, 0, lim)
 	}
 	best, bestValue := -1, forever
-	for k := range act.opts {
+	liked := -1
+	if v := d.like(a); v != nil && len(v.crew) > 0 {
+		liked = slices.IndexFunc(act.opts, func(p option) bool { return sameCrew(&p, v.crew) })
+	}
+	for i := -1; i < len(act.opts); i++ {
+		k := i
+		if i < 0 {
+			k = liked
+		}
+		if k < 0 || i == liked {
+			continue
+		}
 		p := &act.opts[k]
-		bonus := d.in.bonus(act, d.like(a), p)
-		if !d.fit(a, p, lim, bestValue+bonus) {
+		bonus := Time(0)
+		if liked >= 0 {
+			bonus = d.in.bonus(act, d.like(a), p)
+		}
+		endMax := bestValue + bonus
+		if best >= 0 && p.minimum >= d.top.end-d.top.start {
+			endMax-- // a tie would not start later
+		}
+		if !d.fit(a, p, lim, endMax) {
 			continue
 		}
 		value := d.cur.end - bonus
@@ -546,6 +629,9 @@ func (d *decoder) commit(a int32, k int, f *fitting) {
 	p := &d.in.acts[a].opts[k]
 	d.state[a], d.opt[a] = placedState, int16(k)
 	d.start[a], d.end[a] = f.start, f.end
+	if d.tr != nil {
+		d.tr.placed(d, a, p, f)
+	}
 	off := d.in.needOff[a]
 	for i := range p.needs {
 		d.held[off+int32(i)] = f.held[i]
@@ -597,6 +683,8 @@ func (d *decoder) member(n *need) {
 	if sp.left--; sp.left == 0 && sp.res >= 0 {
 		d.res[sp.res].take(sp.to, sp.hi, -n.amount)
 		d.openSpans--
+		d.epoch++ // what was learnt may be wrong now
+		d.gaveBack = true
 	}
 }
 

@@ -13,6 +13,8 @@ type tracer struct {
 	notes []note
 	why   [][]model.Cause
 	runs  []running
+	// byWorker and byResource are who does and holds what, as it is placed.
+	byWorker, byResource [][]int32
 	// pinned says why a pinned start could not be kept.
 	pinned model.Cause
 }
@@ -73,8 +75,63 @@ func (d *decoder) noteWait(mark int, until Time) {
 	d.tr.notes = append(d.tr.notes[:mark], n)
 }
 
-// causesMax bounds the causes listed for one activity.
-const causesMax = 3
+// Bounds on what is listed for one activity, and on the reasons looked at to
+// find it: the latest limits are what count.
+const (
+	causesMax = 3
+	notesMin  = 8
+)
+
+func newTracer(in *instance, runs []running) *tracer {
+	return &tracer{why: make([][]model.Cause, len(in.acts)), runs: runs,
+		byWorker: make([][]int32, len(in.workers)), byResource: make([][]int32, len(in.res))}
+}
+
+// clear forgets what was placed.
+func (t *tracer) clear() {
+	for i := range t.byWorker {
+		t.byWorker[i] = t.byWorker[i][:0]
+	}
+	for i := range t.byResource {
+		t.byResource[i] = t.byResource[i][:0]
+	}
+}
+
+// placed files an activity under its workers and resources.
+func (t *tracer) placed(d *decoder, a int32, p *option, f *fitting) {
+	for i := range p.needs {
+		t.byResource[f.held[i]] = append(t.byResource[f.held[i]], a)
+	}
+	for i := range p.st {
+		for _, w := range p.st[i].crews[f.crew[i]].workers {
+			if n := len(t.byWorker[w]); n == 0 || t.byWorker[w][n-1] != a {
+				t.byWorker[w] = append(t.byWorker[w], a)
+			}
+		}
+	}
+}
+
+// watch fits a once more with the reasons noted. It looks at the time before
+// the start, further and further back until there are some.
+func (d *decoder) watch(a int32, p *option, lim *limits) bool {
+	if !d.fit(a, p, lim, forever) {
+		d.tr.on, d.tr.notes = true, d.tr.notes[:0]
+		fits := d.fit(a, p, lim, forever)
+		d.tr.on = false
+		return fits
+	}
+	start := d.cur.start
+	for back := Time(64); ; back *= 8 {
+		late := *lim
+		late.lo = max(lim.lo, start-back)
+		d.tr.on, d.tr.notes = true, d.tr.notes[:0]
+		fits := d.fit(a, p, &late, forever)
+		d.tr.on = false
+		if late.lo == lim.lo || len(d.tr.notes) >= notesMin {
+			return fits
+		}
+	}
+}
 
 // explain finds what a waits for in the layout as it is before a is placed.
 func (d *decoder) explain(a int32, lim *limits, g *genome) {
@@ -85,9 +142,7 @@ func (d *decoder) explain(a int32, lim *limits, g *genome) {
 	}
 	k, _ := d.pick(a, lim, g)
 	p := &act.opts[max(k, 0)]
-	d.tr.on, d.tr.notes = true, d.tr.notes[:0]
-	fits := d.fit(a, p, &free, forever)
-	d.tr.on = false
+	fits := d.watch(a, p, &free)
 	causes := d.tr.why[a][:0]
 	if fits && d.cur.start < lim.lo {
 		causes = append(causes, model.Cause{Kind: model.CauseKept, Constraint: model.C1, Until: lim.lo})
@@ -256,27 +311,23 @@ func (d *decoder) causeOfNeed(c *model.Cause, p *option, n *note) {
 // holderOf is an activity that holds r between two times, the last to end.
 func (d *decoder) holderOf(r int32, from, to Time) model.ActivityID {
 	best := int32(-1)
-	for a := range d.in.acts {
-		if d.state[a] != placedState || d.start[a] > to || d.end[a] <= from || d.in.acts[a].done() {
-			continue
+	look := func(a int32) {
+		if d.start[a] <= to && d.end[a] > from && (best < 0 || d.end[a] > d.end[best]) {
+			best = a
 		}
-		if d.holds(int32(a), r) && (best < 0 || d.end[a] > d.end[best]) {
-			best = int32(a)
+	}
+	for i := range d.tr.runs {
+		if run := &d.tr.runs[i]; slices.Contains(d.in.acts[run.act].src.Progress.Held, d.in.res[r].id) {
+			look(run.act)
 		}
+	}
+	for _, a := range d.tr.byResource[r] {
+		look(a)
 	}
 	if best < 0 {
 		return ""
 	}
 	return d.in.acts[best].id
-}
-
-func (d *decoder) holds(a, r int32) bool {
-	act := &d.in.acts[a]
-	if act.begun() {
-		return slices.Contains(act.src.Progress.Held, d.in.res[r].id)
-	}
-	off := d.in.needOff[a]
-	return contains(d.held[off:off+int32(len(act.opts[d.opt[a]].needs))], r)
 }
 
 // busyWith is what keeps worker w between two times, the last to end.
@@ -290,16 +341,15 @@ func (d *decoder) busyWith(w int32, from, to Time) model.ActivityID {
 			}
 		}
 	}
-	for a := range d.in.acts {
-		act := &d.in.acts[a]
-		if d.state[a] != placedState || act.begun() {
+	for _, a := range d.tr.byWorker[w] {
+		if d.start[a] >= to || d.end[a] <= from || d.end[a] <= end {
 			continue
 		}
-		p, off := &act.opts[d.opt[a]], d.in.stretchOff[a]
+		p, off := &d.in.acts[a].opts[d.opt[a]], d.in.stretchOff[a]
 		for i := range p.st {
 			o := off + int32(i)
 			if p.st[i].handsOn && d.s[o] < to && d.e[o] > from && d.e[o] > end && contains(p.st[i].crews[d.crew[o]].workers, w) {
-				best, end = int32(a), d.e[o]
+				best, end = a, d.e[o]
 			}
 		}
 	}

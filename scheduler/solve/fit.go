@@ -29,26 +29,34 @@ func (f *fitting) set(g *fitting, stretches, needs int) {
 func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 	c := &d.cur
 	c.held = c.held[:len(p.needs)]
-	d.off = d.in.stretchOff[a]
+	d.fitted, d.off = a, d.in.stretchOff[a]
 	endMax = min(endMax, lim.hiEnd)
 	if p.plain {
 		return d.fitPlain(a, p, lim, endMax)
 	}
 	act := &d.in.acts[a]
-	for t := lim.lo; ; {
-		s, e, k := d.earliest(&p.st[0], 0, t)
-		if s > lim.hi || s+p.minimum > endMax {
-			return d.fail(s, lim)
+	front, t := d.frontierOf(p), lim.lo
+	if front != nil {
+		t = front.past(p.minimum, t)
+		if !d.teaches(a) {
+			front = nil
 		}
+	}
+	from := t // nothing of the class starts in [from, t)
+	for {
+		if t > lim.hi || t+p.minimum > endMax {
+			break
+		}
+		s, e, k := d.earliest(&p.st[0], 0, t)
 		t = s
+		if s > lim.hi || s+p.minimum > endMax {
+			break
+		}
 		c.s[0], c.e[0], c.crew[0] = s, e, k
 		next := d.follow(p)
 		end := c.e[len(p.st)-1]
 		if next == t && end > endMax {
-			return d.fail(t, lim)
-		}
-		if next == t && end < lim.loEnd {
-			next = d.backTo(p, len(p.st), t, lim.loEnd)
+			break
 		}
 		if next == t && act.window != nil {
 			if ok, after := act.window.contain(t, end); !ok {
@@ -57,28 +65,69 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 			}
 		}
 		if next == t {
-			next = d.free(a, p, t, end)
+			next = d.free(p, t, end)
 		}
-		if next == t {
+		if next > t {
+			t = next
+			continue
+		}
+		// what follows concerns this activity alone
+		switch own := d.peerUntil(a, t, end); {
+		case own > t:
+			next = own
+		case end < lim.loEnd:
+			next = d.backTo(p, len(p.st), t, lim.loEnd)
+		default:
+			if front != nil {
+				front.learn(p.minimum, from, t)
+			}
 			c.start, c.end = t, end
 			return true
 		}
-		t = next
+		if front != nil {
+			front.learn(p.minimum, from, t)
+			next = front.past(p.minimum, next)
+		}
+		t, from = next, next
 	}
+	if front != nil {
+		front.learn(p.minimum, from, t)
+	}
+	return d.fail(t, lim)
 }
 
 // fitPlain is fit for one unattended stretch without calendars.
 func (d *decoder) fitPlain(a int32, p *option, lim *limits, endMax Time) bool {
 	c, dur := &d.cur, p.st[0].d
-	t := max(lim.lo, lim.loEnd-dur)
+	front, t := d.frontierOf(p), max(lim.lo, lim.loEnd-dur)
+	if front != nil {
+		t = front.past(dur, t)
+		if !d.teaches(a) {
+			front = nil
+		}
+	}
+	from := t
 	for t <= lim.hi && t+dur <= endMax {
-		next := d.free(a, p, t, t+dur)
-		if next == t {
+		if next := d.free(p, t, t+dur); next > t {
+			t = next
+			continue
+		}
+		own := d.peerUntil(a, t, t+dur)
+		if front != nil {
+			front.learn(dur, from, t)
+		}
+		if own <= t {
 			c.start, c.end = t, t+dur
 			c.s[0], c.e[0], c.crew[0] = t, t+dur, 0
 			return true
 		}
-		t = next
+		if front != nil {
+			own = front.past(dur, own)
+		}
+		t, from = own, own
+	}
+	if front != nil {
+		front.learn(dur, from, t)
 	}
 	return d.fail(t, lim)
 }
@@ -246,9 +295,9 @@ func (d *decoder) endOf(p *option, i int, t Time) Time {
 	return t
 }
 
-// free chooses resources for a hold over [s, e) and looks at the job's other
-// activities. It returns s when all is free, and otherwise a later start.
-func (d *decoder) free(a int32, p *option, s, e Time) Time {
+// peerUntil is the end of another activity of the job that lies in [s, e); s
+// when none does.
+func (d *decoder) peerUntil(a int32, s, e Time) Time {
 	if s < e {
 		for _, b := range d.in.acts[a].peers {
 			if d.state[b] == placedState && d.start[b] < e && s < d.end[b] && d.start[b] < d.end[b] {
@@ -257,27 +306,45 @@ func (d *decoder) free(a int32, p *option, s, e Time) Time {
 			}
 		}
 	}
+	return s
+}
+
+// free chooses resources for a hold over [s, e). It returns s when all are
+// free, and otherwise a later start.
+func (d *decoder) free(p *option, s, e Time) Time {
+	if p.given {
+		for i := range p.needs {
+			n := &p.needs[i]
+			r := n.cand[0]
+			if until, blocked := d.res[r].block(s, e, n.amount); blocked {
+				d.note(noteNeed, int32(i), until, s)
+				return until
+			}
+			d.cur.held[i] = r
+		}
+		return s
+	}
 	clash := false
 	for i := range p.needs {
-		next, twice := d.choose(a, p, i, s, e)
+		next, twice := d.choose(p, i, s, e)
 		if next != s {
 			return next
 		}
 		clash = clash || twice
 	}
 	if clash {
-		return d.match(a, p, s, e)
+		return d.match(p, s, e)
 	}
 	return s
 }
 
 // choose takes the first free candidate for need i. twice says that the only
 // free ones serve another need already.
-func (d *decoder) choose(a int32, p *option, i int, s, e Time) (next Time, twice bool) {
+func (d *decoder) choose(p *option, i int, s, e Time) (next Time, twice bool) {
 	n, c := &p.needs[i], &d.cur
 	next = forever
 	if d.g.bind != nil && !d.lone {
-		if r := d.g.bind[a]; r >= 0 && contains(n.cand, r) && !contains(c.held[:i], r) {
+		if r := d.g.bind[d.fitted]; r >= 0 && contains(n.cand, r) && !contains(c.held[:i], r) {
 			if next = d.until(n, r, s, e); next != s {
 				d.note(noteNeed, int32(i), next, s)
 			}
@@ -285,7 +352,7 @@ func (d *decoder) choose(a int32, p *option, i int, s, e Time) (next Time, twice
 			return next, false
 		}
 	}
-	if v := d.like(a); v != nil && len(n.cand) > 1 { // stay if possible
+	if v := d.like(d.fitted); v != nil && len(n.cand) > 1 { // stay if possible
 		for _, r := range v.held {
 			if !contains(n.cand, r) || contains(c.held[:i], r) {
 				continue
@@ -362,7 +429,7 @@ func contains(list []int32, x int32) bool {
 }
 
 // match serves needs whose candidates overlap, by trying all assignments.
-func (d *decoder) match(a int32, p *option, s, e Time) Time {
+func (d *decoder) match(p *option, s, e Time) Time {
 	next := forever
 	var serve func(i int) bool
 	serve = func(i int) bool {

@@ -30,6 +30,9 @@ type instance struct {
 	// boosted activities are decoded first; nil for none.
 	boosted []bool
 
+	// classes is the number of classes of options.
+	classes int
+
 	needsMax, stretchesMax int
 	// needOff and stretchOff are where an activity's needs and stretches lie
 	// in the decoder's flat arrays.
@@ -57,6 +60,8 @@ type act struct {
 	// peers are the activities of its OnePlace job that it must not overlap.
 	peers []int32
 	prev  *previous
+	// pins are the indices of those that name it.
+	pins []int32
 	// minimum is the least duration over its options, tail the longest path of
 	// minima to an end, both without calendars.
 	minimum, tail Time
@@ -92,6 +97,9 @@ type option struct {
 	rigid   int     // stretches before this one follow the first at fixed offsets
 	plain   bool    // one unattended stretch, no calendar
 	spread  int64   // how many activities could use what it binds: less is scarcer
+	window  *hours  // of its activity
+	class   int32   // see frontier; -1 for none
+	given   bool    // each need is of one renewable resource
 }
 
 type need struct {
@@ -328,7 +336,9 @@ func (in *instance) compilePeers() {
 // compileWishes brings in pins, holds and the previous plan.
 func (in *instance) compileWishes() {
 	for _, n := range sortedPointers(in.p.Pins, func(n *model.Pin) model.PinID { return n.ID }) {
-		in.pins = append(in.pins, pin{src: n, act: in.actOf[n.Activity]})
+		a := in.actOf[n.Activity]
+		in.acts[a].pins = append(in.acts[a].pins, int32(len(in.pins)))
+		in.pins = append(in.pins, pin{src: n, act: a})
 	}
 	for i := range in.p.Holds {
 		h := &in.p.Holds[i]

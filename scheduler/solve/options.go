@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"encoding/binary"
 	"slices"
 
 	"tickover/scheduler/model"
@@ -15,6 +16,12 @@ type outliner struct {
 	interned  []*hours
 	// classes caches the candidates of a need.
 	classes map[string][]class
+	// shared are the options of activities without pins, by what decides them;
+	// choices are the same in the order of the first activity.
+	shared  map[string]*choice
+	choices []*choice
+	key     []byte
+	numbers map[*hours]int64
 }
 
 // class is the candidates of a need that share a calendar.
@@ -24,7 +31,7 @@ type class struct {
 }
 
 func newOutliner(in *instance) *outliner {
-	o := &outliner{in: in, calendars: map[model.CalendarID]*hours{}, joint: map[[2]*hours]*hours{}, classes: map[string][]class{}}
+	o := &outliner{in: in, calendars: map[model.CalendarID]*hours{}, joint: map[[2]*hours]*hours{}, classes: map[string][]class{}, shared: map[string]*choice{}, numbers: map[*hours]int64{}}
 	for i := range in.p.Calendars {
 		o.calendars[in.p.Calendars[i].ID] = newHours(in.p.Calendars[i].Open)
 	}
@@ -78,25 +85,187 @@ func (in *instance) compileOptions() {
 	}
 	in.outline = o
 	for i := range in.acts {
-		if in.acts[i].begun() {
-			continue
+		if !in.acts[i].begun() {
+			in.respell(int32(i))
 		}
-		in.respell(int32(i))
-		in.demand(&in.acts[i])
+	}
+	in.demands()
+	for _, c := range o.choices {
+		o.rank(c.opts)
 	}
 	for i := range in.acts {
-		in.rank(&in.acts[i])
+		if a := &in.acts[i]; len(a.pins) > 0 {
+			o.rank(a.opts)
+		}
 	}
+	in.classify()
 	in.countSpans()
+}
+
+// choice is the options that activities with equal modes share.
+type choice struct {
+	opts    []option
+	missing model.Cause
+	users   int64
 }
 
 // rank puts the options and candidates first that bind what is least asked
 // for.
-func (in *instance) rank(a *act) {
-	for k := range a.opts {
-		in.outline.order(&a.opts[k])
+func (o *outliner) rank(opts []option) {
+	for k := range opts {
+		o.order(&opts[k])
 	}
-	slices.SortStableFunc(a.opts, func(x, y option) int { return cmp.Compare(x.spread, y.spread) })
+	slices.SortStableFunc(opts, func(x, y option) int { return cmp.Compare(x.spread, y.spread) })
+}
+
+// classify numbers the classes of options that several activities have.
+func (in *instance) classify() {
+	o := in.outline
+	type class struct {
+		users int64
+		opts  []*option
+	}
+	index := map[string]int{}
+	var list []class
+	var key []byte
+	add := func(opts []option, users int64) {
+		for k := range opts {
+			p := &opts[k]
+			p.class = -1
+			var ok bool
+			if key, ok = o.classKey(key[:0], p); !ok {
+				continue
+			}
+			c, ok := index[string(key)]
+			if !ok {
+				c = len(list)
+				index[string(key)] = c
+				list = append(list, class{})
+			}
+			list[c].users += users
+			list[c].opts = append(list[c].opts, p)
+		}
+	}
+	for _, c := range o.choices {
+		add(c.opts, c.users)
+	}
+	for i := range in.acts {
+		if a := &in.acts[i]; len(a.pins) > 0 {
+			add(a.opts, 1)
+		}
+	}
+	for i := range list {
+		if list[i].users < 2 {
+			continue
+		}
+		for _, p := range list[i].opts {
+			p.class = int32(in.classes)
+		}
+		in.classes++
+	}
+}
+
+// classKey appends what decides where p fits, the duration of a lone stretch
+// excepted. Options that hold a span have no class.
+func (o *outliner) classKey(key []byte, p *option) ([]byte, bool) {
+	number := func(x int64) { key = binary.AppendVarint(key, x) }
+	list := func(xs []int32) {
+		number(int64(len(xs)))
+		for _, x := range xs {
+			number(int64(x))
+		}
+	}
+	number(o.number(p.window))
+	number(int64(len(p.needs)))
+	for i := range p.needs {
+		n := &p.needs[i]
+		if n.span >= 0 {
+			return key, false
+		}
+		number(n.amount)
+		list(n.cand)
+	}
+	for i := range p.st {
+		st := &p.st[i]
+		if len(p.st) > 1 {
+			number(int64(st.d))
+		}
+		flags := int64(0)
+		if st.split {
+			flags |= 1
+		}
+		if st.handsOn {
+			flags |= 2
+		}
+		number(flags)
+		number(int64(st.maxWait))
+		number(o.number(st.inside))
+		for k := range st.crews {
+			list(st.crews[k].workers)
+			number(o.number(st.crews[k].open))
+		}
+	}
+	return key, true
+}
+
+// number is one for each calendar.
+func (o *outliner) number(h *hours) int64 {
+	if h == nil {
+		return 0
+	}
+	n, ok := o.numbers[h]
+	if !ok {
+		n = int64(len(o.numbers) + 1)
+		o.numbers[h] = n
+	}
+	return n
+}
+
+// modesKey appends what decides the options of an activity without pins.
+func (o *outliner) modesKey(key []byte, a *act) []byte {
+	number := func(x int64) { key = binary.AppendVarint(key, x) }
+	text := func(s string) { number(int64(len(s))); key = append(key, s...) }
+	flag := func(b bool) {
+		if b {
+			key = append(key, 1)
+		} else {
+			key = append(key, 0)
+		}
+	}
+	number(o.number(a.window))
+	flag(a.src.Handover)
+	for m := range a.src.Modes {
+		mode := &a.src.Modes[m]
+		number(int64(len(mode.Stretches)))
+		for i := range mode.Stretches {
+			st := &mode.Stretches[i]
+			number(int64(st.Duration))
+			number(int64(st.Workers))
+			number(int64(st.MaxWait))
+			flag(st.Splittable)
+			text(string(st.Inside))
+			number(int64(len(st.Skills)))
+			for _, s := range st.Skills {
+				text(s)
+			}
+		}
+		number(int64(len(mode.Needs)))
+		for i := range mode.Needs {
+			n := &mode.Needs[i]
+			number(n.Amount)
+			text(n.Kind)
+			text(string(n.Span))
+			number(int64(len(n.Tags)))
+			for _, s := range n.Tags {
+				text(s)
+			}
+			number(int64(len(n.Resources)))
+			for _, r := range n.Resources {
+				text(string(r))
+			}
+		}
+	}
+	return key
 }
 
 func (in *instance) countSpans() {
@@ -119,24 +288,36 @@ func (in *instance) spanIndex(id model.SpanID) int32 {
 	return int32(i)
 }
 
-// demand counts who could do or hold what, so that ties go to the scarcest.
-func (in *instance) demand(a *act) {
-	res, workers := map[int32]bool{}, map[int32]bool{}
-	for k := range a.opts {
-		for _, n := range a.opts[k].needs {
-			for _, r := range n.cand {
-				res[r] = true
+// demands counts who could do or hold what, so that ties go to the scarcest.
+func (in *instance) demands() {
+	res, workers := make([]int, len(in.res)), make([]int, len(in.workers))
+	round := 0
+	add := func(opts []option, users int64) {
+		round++
+		for k := range opts {
+			for i := range opts[k].needs {
+				for _, r := range opts[k].needs[i].cand {
+					if res[r] != round {
+						res[r] = round
+						in.res[r].demand += users
+					}
+				}
+			}
+			for _, w := range opts[k].crew {
+				if workers[w] != round {
+					workers[w] = round
+					in.workers[w].demand += users
+				}
 			}
 		}
-		for _, w := range a.opts[k].crew {
-			workers[w] = true
+	}
+	for _, c := range in.outline.choices {
+		add(c.opts, c.users)
+	}
+	for i := range in.acts {
+		if a := &in.acts[i]; len(a.pins) > 0 {
+			add(a.opts, 1)
 		}
-	}
-	for r := range res {
-		in.res[r].demand++
-	}
-	for w := range workers {
-		in.workers[w].demand++
 	}
 }
 
@@ -156,13 +337,22 @@ func (o *outliner) order(p *option) {
 }
 
 // respell makes the options of an activity not begun anew, under the pins that
-// stand.
+// stand. Activities with equal modes and no pins share theirs.
 func (in *instance) respell(i int32) {
 	a := &in.acts[i]
+	o := in.outline
 	a.opts, a.missing, a.latest = nil, model.Cause{}, forever
+	if len(a.pins) == 0 {
+		o.key = o.modesKey(o.key[:0], a)
+		if c, ok := o.shared[string(o.key)]; ok {
+			c.users++
+			a.opts, a.missing = c.opts, c.missing
+			return
+		}
+	}
 	w := wishes{}
-	for k := range in.pins {
-		if pin := &in.pins[k]; pin.act == i && !pin.dropped {
+	for _, k := range a.pins {
+		if pin := &in.pins[k]; !pin.dropped {
 			w.add(in, pin.src)
 			if pin.src.HasStart {
 				a.latest = min(a.latest, pin.src.Start)
@@ -170,10 +360,15 @@ func (in *instance) respell(i int32) {
 		}
 	}
 	for m := range a.src.Modes {
-		in.outline.mode(a, m, &w, 0, nil)
+		o.mode(a, m, &w, 0, nil)
 	}
 	if len(a.opts) > 0 {
 		a.missing = model.Cause{}
+	}
+	if len(a.pins) == 0 {
+		c := &choice{opts: a.opts, missing: a.missing, users: 1}
+		o.shared[string(o.key)] = c
+		o.choices = append(o.choices, c)
 	}
 }
 
@@ -474,10 +669,26 @@ func combine(pool []int32, n int, yield func([]int32) bool) {
 	rec(0)
 }
 
+// given says that nothing is to be chosen among the needs.
+func given(needs []need, in *instance) bool {
+	for i := range needs {
+		n := &needs[i]
+		if len(n.cand) != 1 || n.span >= 0 || in.res[n.cand[0]].src.Consumable {
+			return false
+		}
+		for k := range i {
+			if needs[k].cand[0] == n.cand[0] {
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // option puts one together.
 func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) option {
 	src := &a.src.Modes[m]
-	p := option{mode: m, needs: slices.Clone(h.needs)}
+	p := option{mode: m, class: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
 	for i := range src.Stretches {
 		s := &src.Stretches[i]
 		st := stretch{d: s.Duration, split: s.Splittable, handsOn: s.Workers > 0, maxWait: s.MaxWait}

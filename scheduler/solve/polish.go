@@ -42,7 +42,8 @@ func (s *search) polish() {
 }
 
 // advance looks for activities that could end earlier with everything else in
-// its place, in the order of their starts. With apply it moves them.
+// its place, in the order of their starts. With apply it moves them. Only what
+// the genome tied can, unless a span has given room back.
 func (d *decoder) advance(runs []running, apply bool) bool {
 	for i := range runs {
 		if d.couldEnd(&runs[i]) {
@@ -52,7 +53,7 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 	free := genome{}
 	moved := false
 	for _, a := range d.in.listBy(d.starts()) {
-		if d.state[a] != placedState || d.in.acts[a].latest < forever || d.inSpan(a) {
+		if d.state[a] != placedState || !d.tied[a] && !d.gaveBack || d.in.acts[a].latest < forever || d.inSpan(a) {
 			continue
 		}
 		k, start, end := d.opt[a], d.start[a], d.end[a]

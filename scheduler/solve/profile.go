@@ -6,6 +6,7 @@ package solve
 type profile struct {
 	at   []Time
 	free []int64
+	hint int // a segment looked at lately
 }
 
 func newProfile(capacity int64) profile {
@@ -18,10 +19,24 @@ func (f *profile) set(g *profile) {
 	f.free = append(f.free[:0], g.free...)
 }
 
+// near bounds how far seg walks from the hint before it bisects.
+const near = 6
+
 // seg is the index of the segment that holds t.
 func (f *profile) seg(t Time) int {
 	at := f.at
 	lo, hi := 0, len(at)
+	if h := f.hint; h < hi && at[h] <= t {
+		lo = h
+		for end := min(h+near, hi-1); lo < end; lo++ {
+			if at[lo+1] > t {
+				f.hint = lo
+				return lo
+			}
+		}
+	} else if h < hi {
+		hi = h
+	}
 	for hi-lo > 1 {
 		mid := int(uint(lo+hi) >> 1)
 		if at[mid] <= t {
@@ -30,6 +45,7 @@ func (f *profile) seg(t Time) int {
 			hi = mid
 		}
 	}
+	f.hint = lo
 	return lo
 }
 

@@ -169,7 +169,7 @@ func (s *search) drop(k int, g *genome) {
 	n.dropped = true
 	if !s.in.acts[n.act].begun() {
 		s.in.respell(n.act)
-		s.in.rank(&s.in.acts[n.act])
+		s.in.outline.rank(s.in.acts[n.act].opts)
 	}
 }
 
@@ -198,7 +198,7 @@ func (s *search) whyNot(n *pin, g *genome) model.Cause {
 
 // trace decodes g with the tracer on; the caller takes it off.
 func (s *search) trace(g *genome) outcome {
-	s.d.tr = &tracer{why: make([][]model.Cause, len(s.in.acts)), runs: s.runs}
+	s.d.tr = newTracer(s.in, s.runs)
 	n := s.d.schedules
 	out := s.d.decode(g)
 	s.d.schedules = n // it is the same schedule again
