@@ -21,6 +21,11 @@ type Words struct {
 	Resource func(model.ResourceID) string
 	Worker   func(model.WorkerID) string
 	Calendar func(model.CalendarID) string
+	// Job names a job, Skill a skill or a resource's tag; nil prints them.
+	Job   func(model.JobID) string
+	Skill func(string) string
+	// Length renders a length of time; nil prints ticks.
+	Length func(model.Time) string
 }
 
 // Assignment says what an activity's start waited for, what bound it last

@@ -24,6 +24,9 @@ type ComputeOptions struct {
 	Threads   int
 	// Check judges the plan by the independent checker.
 	Check bool
+	// Conflicts is for how many pins that fail and how many late units the
+	// plan says what rules them out; 0: 8, negative: none.
+	Conflicts int
 }
 
 // Computed is a plan and what it was made of.
@@ -80,6 +83,9 @@ func computeOnce(ctx context.Context, st *queue.State, a *almanac.Almanac, now t
 		return nil, fmt.Errorf("plan site %s at entry %d: %w", st.Site, st.Seq, err)
 	}
 	c := &Computed{Plan: s.render(raw), Problem: s.p, Raw: raw, HorizonDays: o.HorizonDays}
+	if o.Conflicts >= 0 {
+		s.conflicts(raw, c.Plan, orDefault(o.Conflicts, conflictsMax))
+	}
 	if o.Check {
 		c.Violations = check.Plan(s.p, raw)
 	}
@@ -175,11 +181,14 @@ func (ps *PlannedStep) technician(present int, acc *queue.Acceptance) queue.Pers
 // pin tells of a pin that does not hold: a foreman's, or an acceptance.
 func (w *words) pin(x *model.PinFailure) string {
 	why := w.cause(x.Activity, &x.Cause)
-	if acc := w.acts[x.Activity].step.Accepted; acc != nil && strings.HasPrefix(string(x.Pin), "accepted") {
+	if acc := w.acts[x.Activity].step.Accepted; acc != nil && isAcceptance(x.Pin) {
 		return fmt.Sprintf("%s accepted it, but %s", w.person(model.WorkerID(acc.Technician)), why)
 	}
 	return why
 }
+
+// isAcceptance: the pin is that of a technician who accepted the step.
+func isAcceptance(id model.PinID) bool { return strings.HasPrefix(string(id), "accepted") }
 
 // lostPins are pins to what the shop file no longer has.
 func (s *snapshot) lostPins() []FailedPin {

@@ -71,6 +71,34 @@ type FailedPin struct {
 	Step       queue.StepID `json:"step"`
 	Constraint string       `json:"constraint"`
 	Why        string       `json:"why"`
+	// Conflict is what rules the pin out, if that could be proved.
+	Conflict *Conflict `json:"conflict,omitempty"`
+}
+
+// Conflict is a smallest set of causes that together make something
+// impossible: none of them can be left out.
+type Conflict struct {
+	// Text says it in one sentence.
+	Text string `json:"text"`
+	// Smallest: no set with fewer causes exists.
+	Smallest bool `json:"smallest"`
+	// Causes are empty when it is impossible whatever they are.
+	Causes []ConflictCause `json:"causes,omitempty"`
+}
+
+// ConflictCause is one thing that could be otherwise. From and Until, where
+// set, are when it holds.
+type ConflictCause struct {
+	// Kind is pin, hold, closure, running, release, order, calendar, hours,
+	// break, shift, skill or tag.
+	Kind       string           `json:"kind"`
+	Unit       queue.UnitID     `json:"unit,omitempty"`
+	Step       queue.StepID     `json:"step,omitempty"`
+	Resource   queue.ResourceID `json:"resource,omitempty"`
+	Technician queue.PersonID   `json:"technician,omitempty"`
+	From       *time.Time       `json:"from,omitempty"`
+	Until      *time.Time       `json:"until,omitempty"`
+	Text       string           `json:"text"`
 }
 
 // UnitForecast is when a unit will be ready by the plan.
@@ -80,6 +108,9 @@ type UnitForecast struct {
 	Promise time.Time    `json:"promise"`
 	// LateMin is minutes after the promise; 0: kept.
 	LateMin int64 `json:"late_min"`
+	// Conflict is what rules the promise out even if the unit goes first, if
+	// that could be proved. A late unit without one waits for others.
+	Conflict *Conflict `json:"conflict,omitempty"`
 }
 
 // Cost is the planning objective and its parts, in weighted minutes.

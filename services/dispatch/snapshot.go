@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"slices"
 	"sort"
+	"strings"
 	"time"
 
 	"tickover/queue"
@@ -34,6 +35,8 @@ const (
 // familyTag is the tag of an interface that speaks to a controller family, and
 // what a need of an interface asks for.
 func familyTag(f queue.Family) string { return "family " + string(f) }
+
+func familyOf(tag string) (string, bool) { return strings.CutPrefix(tag, familyTag("")) }
 
 // Snapshot is the planning problem of a state at a moment: the one place where
 // the shop's words become the scheduler's. A tick is a minute since the
