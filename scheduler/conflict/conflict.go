@@ -115,7 +115,12 @@ type Conflict struct {
 
 // OfPin asks why a pin of plan.Pins does not hold. plan is that of p.
 func OfPin(p *model.Problem, plan *model.Plan, id model.PinID) *Conflict {
-	q := newQuestion(p, plan)
+	return ofPin(newIndex(p, plan), id)
+}
+
+func ofPin(x *index, id model.PinID) *Conflict {
+	q := newQuestion(x)
+	p, plan := x.p, x.plan
 	c := &Conflict{Pin: id, Earliest: model.Unlimited}
 	for i := range plan.Pins {
 		if plan.Pins[i].Pin == id {
@@ -143,26 +148,42 @@ func OfPin(p *model.Problem, plan *model.Plan, id model.PinID) *Conflict {
 
 // OfDue asks why a job misses its due date in plan. plan is that of p.
 func OfDue(p *model.Problem, plan *model.Plan, id model.JobID) *Conflict {
-	q := newQuestion(p, plan)
+	c, q := ofDue(newIndex(p, plan), id)
+	if q != nil && !c.Proved {
+		c.Earliest = q.earliest()
+	}
+	return c
+}
+
+// ofDue leaves Earliest open when nothing is proved.
+func ofDue(x *index, id model.JobID) (*Conflict, *question) {
+	q := newQuestion(x)
 	c := &Conflict{Job: id, Earliest: model.Unlimited}
 	j := q.jobs[id]
 	if j == nil || j.Due == model.Unlimited {
-		return c
+		return c, nil
 	}
 	c.At = j.Due
 	q.askDue(j)
 	if len(q.own) == 0 && len(q.running) == 0 {
-		return c
+		return c, nil
 	}
-	q.from, q.to = p.Now, max(j.Due, p.Now+1)
-	if t, ok := q.finish(q.all(false), p.Horizon); ok {
-		c.Takes = t - p.Now
-	}
-	if t, ok := q.finish(q.all(true), p.Horizon); ok {
-		c.Earliest = t
-	}
+	q.from, q.to = x.p.Now, max(j.Due, x.p.Now+1)
 	q.answer(c)
-	return c
+	if c.Proved {
+		c.Earliest = q.earliest()
+		if t, ok := q.finish(q.all(false), x.p.Horizon); ok {
+			c.Takes = t - x.p.Now
+		}
+	}
+	return c, q
+}
+
+func (q *question) earliest() Time {
+	if t, ok := q.finish(q.all(true), q.p.Horizon); ok {
+		return t
+	}
+	return model.Unlimited
 }
 
 func (q *question) all(on bool) []bool {

@@ -165,8 +165,9 @@ func (q *question) described(i int) (f Fact) {
 // limit jobs. Jobs that are late because others go first are left out.
 func Of(p *model.Problem, plan *model.Plan, limit int) []*Conflict {
 	var out []*Conflict
+	x := newIndex(p, plan)
 	for i := range plan.Pins[:min(limit, len(plan.Pins))] {
-		out = append(out, OfPin(p, plan, plan.Pins[i].Pin))
+		out = append(out, ofPin(x, plan.Pins[i].Pin))
 	}
 	for i := range plan.Jobs {
 		o := &plan.Jobs[i]
@@ -176,7 +177,7 @@ func Of(p *model.Problem, plan *model.Plan, limit int) []*Conflict {
 		if limit--; limit < 0 {
 			break
 		}
-		if c := OfDue(p, plan, o.Job); c.Proved {
+		if c, _ := ofDue(x, o.Job); c.Proved {
 			out = append(out, c)
 		}
 	}

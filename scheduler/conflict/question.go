@@ -2,6 +2,7 @@ package conflict
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 
 	"tickover/scheduler/model"
@@ -9,14 +10,8 @@ import (
 
 // question is what is asked, with the facts that bear on it.
 type question struct {
-	p    *model.Problem
-	plan *model.Plan
-	jobs map[model.JobID]*model.Job
-	acts map[model.ActivityID]*model.Activity
-	// assigned are the plan's places.
-	assigned map[model.ActivityID]*model.Assignment
-	failed   map[model.PinID]bool
-	job      *model.Job // of own
+	*index
+	job *model.Job // of own
 
 	// own are the activities that must find a place, each after all that it
 	// waits for; target is the one that a pin is about. others are activities
@@ -43,6 +38,20 @@ type question struct {
 	spent    bool // a test ran out of effort
 	tests    int
 	known    map[string]bool
+}
+
+// index finds things of a problem and its plan; questions share it.
+type index struct {
+	p    *model.Problem
+	plan *model.Plan
+	jobs map[model.JobID]*model.Job
+	acts map[model.ActivityID]*model.Activity
+	// of are the activities of a job, before the lags to an activity.
+	of     map[model.JobID][]*model.Activity
+	before map[model.ActivityID][]*model.Lag
+	// assigned are the plan's places.
+	assigned map[model.ActivityID]*model.Assignment
+	failed   map[model.PinID]bool
 }
 
 // node is an activity to place.
@@ -104,25 +113,42 @@ type calendar struct {
 	fact int
 }
 
-func newQuestion(p *model.Problem, plan *model.Plan) *question {
-	q := &question{p: p, plan: plan, target: -1, due: p.Horizon, exact: true,
-		jobs: map[model.JobID]*model.Job{}, acts: map[model.ActivityID]*model.Activity{},
-		assigned: map[model.ActivityID]*model.Assignment{}, failed: map[model.PinID]bool{},
-		calendars: map[model.CalendarID]calendar{}, skills: map[string]int{}, tags: map[[2]string]int{}, known: map[string]bool{}}
+func newIndex(p *model.Problem, plan *model.Plan) *index {
+	x := &index{p: p, plan: plan,
+		jobs:     make(map[model.JobID]*model.Job, len(p.Jobs)),
+		acts:     make(map[model.ActivityID]*model.Activity, len(p.Activities)),
+		of:       make(map[model.JobID][]*model.Activity, len(p.Jobs)),
+		before:   make(map[model.ActivityID][]*model.Lag, len(p.Activities)),
+		assigned: make(map[model.ActivityID]*model.Assignment, len(plan.Assignments)),
+		failed:   make(map[model.PinID]bool, len(plan.Pins))}
 	for i := range p.Jobs {
-		q.jobs[p.Jobs[i].ID] = &p.Jobs[i]
+		x.jobs[p.Jobs[i].ID] = &p.Jobs[i]
 	}
 	for i := range p.Activities {
-		q.acts[p.Activities[i].ID] = &p.Activities[i]
+		a := &p.Activities[i]
+		x.acts[a.ID] = a
+		x.of[a.Job] = append(x.of[a.Job], a)
+	}
+	for i := range p.Lags {
+		x.before[p.Lags[i].To] = append(x.before[p.Lags[i].To], &p.Lags[i])
 	}
 	for i := range plan.Assignments {
-		q.assigned[plan.Assignments[i].Activity] = &plan.Assignments[i]
+		x.assigned[plan.Assignments[i].Activity] = &plan.Assignments[i]
 	}
 	for i := range plan.Pins {
-		q.failed[plan.Pins[i].Pin] = true
+		x.failed[plan.Pins[i].Pin] = true
 	}
-	return q
+	return x
 }
+
+func newQuestion(x *index) *question {
+	return &question{index: x, target: -1, due: x.p.Horizon, exact: true,
+		calendars: map[model.CalendarID]calendar{}, skills: map[string]int{}, tags: map[[2]string]int{}, known: map[string]bool{}}
+}
+
+// ownMax bounds the activities that a question is about; larger ones are not
+// answered.
+const ownMax = 64
 
 // askPin makes the pinned activity and what comes before it the question.
 func (q *question) askPin(pin *model.Pin) {
@@ -132,14 +158,16 @@ func (q *question) askPin(pin *model.Pin) {
 	}
 	q.job = q.jobs[a.Job]
 	need := map[model.ActivityID]bool{a.ID: true}
-	for grown := true; grown; {
-		grown = false
-		for i := range q.p.Lags {
-			l := &q.p.Lags[i]
-			if from := q.acts[l.From]; need[l.To] && !need[l.From] && from.Progress == nil {
-				need[l.From], grown = true, true
+	for list := []model.ActivityID{a.ID}; len(list) > 0; list = list[1:] {
+		for _, l := range q.before[list[0]] {
+			if !need[l.From] && q.acts[l.From].Progress == nil {
+				need[l.From] = true
+				list = append(list, l.From)
 			}
 		}
+	}
+	if len(need) > ownMax {
+		return
 	}
 	q.take(need)
 	q.target = slices.IndexFunc(q.own, func(n *node) bool { return n.a == a })
@@ -155,10 +183,13 @@ func (q *question) askPin(pin *model.Pin) {
 func (q *question) askDue(j *model.Job) {
 	q.job, q.due = j, min(j.Due, q.p.Horizon)
 	need := map[model.ActivityID]bool{}
-	for i := range q.p.Activities {
-		if a := &q.p.Activities[i]; a.Job == j.ID && a.Progress == nil {
+	for _, a := range q.of[j.ID] {
+		if a.Progress == nil {
 			need[a.ID] = true
 		}
+	}
+	if len(need) > ownMax {
+		return
 	}
 	q.take(need)
 	q.collect(nil, false)
@@ -166,23 +197,19 @@ func (q *question) askDue(j *model.Job) {
 
 // take makes nodes in an order of the lags, ties by id.
 func (q *question) take(need map[model.ActivityID]bool) {
+	ids := slices.Sorted(maps.Keys(need))
 	at := map[model.ActivityID]int{}
 	for len(at) < len(need) {
-		var next *model.Activity
-		for i := range q.p.Activities {
-			a := &q.p.Activities[i]
-			if _, taken := at[a.ID]; !need[a.ID] || taken || next != nil && next.ID < a.ID {
-				continue
-			}
-			if !slices.ContainsFunc(q.p.Lags, func(l model.Lag) bool {
+		k := slices.IndexFunc(ids, func(id model.ActivityID) bool {
+			_, taken := at[id]
+			return !taken && !slices.ContainsFunc(q.before[id], func(l *model.Lag) bool {
 				_, taken := at[l.From]
-				return l.To == a.ID && need[l.From] && !taken
-			}) {
-				next = a
-			}
-		}
-		at[next.ID] = len(q.own)
-		q.own = append(q.own, &node{a: next, least: leastOf(next)})
+				return need[l.From] && !taken
+			})
+		})
+		a := q.acts[ids[k]]
+		at[a.ID] = len(q.own)
+		q.own = append(q.own, &node{a: a, least: leastOf(a)})
 	}
 	q.relate(at)
 	q.peers()
@@ -201,28 +228,29 @@ func leastOf(a *model.Activity) Time {
 }
 
 func (q *question) relate(at map[model.ActivityID]int) {
-	for i := range q.p.Lags {
-		l := &q.p.Lags[i]
-		to, ok := at[l.To]
-		if !ok {
-			continue
+	for to, n := range q.own {
+		for _, l := range q.before[n.a.ID] {
+			q.link(to, l, at)
 		}
-		k := link{lag: l, node: -1, run: -1, fact: -1}
-		from := q.acts[l.From]
-		switch g := from.Progress; {
-		case g == nil:
-			k.node = at[l.From]
-			q.exact = q.exact && !l.Limited
-		case g.Done:
-			k.done = from
-		case q.assigned[from.ID] == nil: // the plan is not of this problem
-			q.exact = false
-			continue
-		default:
-			k.run = q.runOf(from)
-		}
-		q.own[to].before = append(q.own[to].before, k)
 	}
+}
+
+func (q *question) link(to int, l *model.Lag, at map[model.ActivityID]int) {
+	k := link{lag: l, node: -1, run: -1, fact: -1}
+	from := q.acts[l.From]
+	switch g := from.Progress; {
+	case g == nil:
+		k.node = at[l.From]
+		q.exact = q.exact && !l.Limited
+	case g.Done:
+		k.done = from
+	case q.assigned[from.ID] == nil: // the plan is not of this problem
+		q.exact = false
+		return
+	default:
+		k.run = q.runOf(from)
+	}
+	q.own[to].before = append(q.own[to].before, k)
 }
 
 // runOf is the index of a running activity in running.
