@@ -1,0 +1,291 @@
+package disjunctive
+
+import (
+	"cmp"
+	"context"
+	"math/rand/v2"
+	"slices"
+)
+
+// sequencer orders operations on one machine that never has to wait, by
+// iterated dynasearch: a sweep finds the best set of moves that do not overlap
+// (Congram, Potts & van de Velde, INFORMS Journal on Computing 14, 2002;
+// insertions as in Grosso, Della Croce & Tadei, Operations Research Letters 32,
+// 2004), and a local optimum is left by a few random exchanges. A sweep assigns
+// start times once and is one schedule.
+type sequencer struct {
+	c     *compiled
+	r     *rand.Rand
+	begin int64
+	// tard, due and flow make the price of a finish, by operation.
+	jobs []tariff
+
+	seq  []int32
+	cost int64 // of seq at the last sweep
+	at   []tariff
+	end  []int64 // by position
+	base []int64 // by position: its price
+	pre  []int64 // by position: prices before it, summed
+	gain []int64 // by length of a head: the least change
+	move []pairMove
+	fwd  []int64
+
+	local     []int32 // the local optimum that kicks start from
+	localCost int64
+	fails     int
+	fresh     bool
+	started   int
+	top       solution
+}
+
+// tariff is the price of finishing at t: flow·t + tard·max(0, t − due).
+type tariff struct{ p, tard, due, flow int64 }
+
+func (f *tariff) at(t int64) int64 {
+	x := f.flow * t
+	if t > f.due {
+		x += f.tard * (t - f.due)
+	}
+	return x
+}
+
+type pairMove struct {
+	from int32
+	kind moveKind
+}
+
+type moveKind uint8
+
+const (
+	stay moveKind = iota
+	exchange
+	backward // the last to the front
+	forward  // the first to the back
+)
+
+// oneSequence says that a sequencer serves: one operation a job, all on one
+// machine in one way, all released together, no lags.
+func (c *compiled) oneSequence() bool {
+	if c.spanOnly || len(c.p.Lags) > 0 || c.flexible || c.ways[0].machine < 0 {
+		return false
+	}
+	for v := range c.ops {
+		if c.ways[v].machine != c.ways[0].machine || c.release[v] != c.release[0] {
+			return false
+		}
+	}
+	for j := range c.p.Jobs {
+		if c.jobOff[j+1]-c.jobOff[j] > 1 {
+			return false
+		}
+	}
+	return true
+}
+
+func newSequencer(c *compiled, seed, stream uint64) *sequencer {
+	n := c.ops
+	s := &sequencer{
+		c: c, r: rand.New(rand.NewPCG(seed, stream)), begin: c.release[0], jobs: make([]tariff, n), seq: make([]int32, n),
+		at: make([]tariff, n), end: make([]int64, n), base: make([]int64, n), pre: make([]int64, n+1), gain: make([]int64, n+1),
+		move: make([]pairMove, n+1), fwd: make([]int64, n), local: make([]int32, n), top: newSolution(c), started: int(stream),
+	}
+	for v := range s.jobs {
+		j := &c.p.Jobs[c.job[v]]
+		f := tariff{p: c.ways[v].p, due: TimeMax, flow: c.p.Weights.Flow * j.Weight}
+		if j.HasDue {
+			f.due, f.tard = j.Due, c.p.Weights.Tardiness*j.Weight
+		}
+		s.jobs[v] = f
+	}
+	return s
+}
+
+func (s *sequencer) best() *solution { return &s.top }
+
+// admit continues from a better solution found elsewhere.
+func (s *sequencer) admit(o *solution) {
+	if o.cost < s.top.cost {
+		s.top.copy(o)
+		copy(s.local, o.list)
+		s.localCost, s.fails = o.cost, 0
+		s.kick()
+	}
+}
+
+func (s *sequencer) advance(ctx context.Context, limit int, bound int64) int {
+	used := 0
+	for used < limit && s.top.cost > bound && ctx.Err() == nil {
+		used++
+		if !s.fresh {
+			s.start()
+		}
+		if !s.sweep() {
+			s.settle()
+			s.kick()
+		}
+	}
+	return used
+}
+
+// start orders by due date, or by least weighted duration.
+func (s *sequencer) start() {
+	s.fresh = true
+	for i := range s.seq {
+		s.seq[i] = int32(i)
+	}
+	slices.SortStableFunc(s.seq, func(a, b int32) int {
+		x, y := &s.jobs[a], &s.jobs[b]
+		if s.started%2 == 0 {
+			return cmp.Or(cmp.Compare(x.due, y.due), cmp.Compare(x.p, y.p))
+		}
+		return cmp.Or(cmp.Compare(x.p*(y.tard+y.flow), y.p*(x.tard+x.flow)), cmp.Compare(x.due, y.due))
+	})
+	s.localCost = 1<<63 - 1
+}
+
+// sweep assigns times to seq and does its best set of moves; false at a local
+// optimum.
+func (s *sequencer) sweep() bool {
+	s.assign()
+	n := len(s.seq)
+	for k := range n {
+		s.reach(k)
+	}
+	if s.gain[n] == 0 {
+		return false
+	}
+	for k := n; k > 0; {
+		m := s.move[k]
+		if m.kind == stay {
+			k--
+			continue
+		}
+		i, last := int(m.from), k-1
+		switch m.kind {
+		case exchange:
+			s.seq[i], s.seq[last] = s.seq[last], s.seq[i]
+		case backward:
+			v := s.seq[last]
+			copy(s.seq[i+1:last+1], s.seq[i:last])
+			s.seq[i] = v
+		case forward:
+			v := s.seq[i]
+			copy(s.seq[i:last], s.seq[i+1:last+1])
+			s.seq[last] = v
+		}
+		k = i
+	}
+	s.cost += s.gain[n]
+	return true
+}
+
+func (s *sequencer) assign() {
+	t := s.begin
+	var sum int64
+	for k, v := range s.seq {
+		s.at[k] = s.jobs[v]
+		t += s.at[k].p
+		s.end[k] = t
+		s.base[k] = s.at[k].at(t)
+		s.pre[k] = sum
+		sum += s.base[k]
+	}
+	s.pre[len(s.seq)] = sum
+	s.cost = sum
+}
+
+// reach finds the least change of the first k+1 places, given those of all
+// shorter heads: the last place stays, or it ends a move that begins at i.
+func (s *sequencer) reach(k int) {
+	b := &s.at[k]
+	end := s.end[k]
+	best, move := s.gain[k], pairMove{}
+	s.fwd[k] = 0
+	var back int64 // of what makes room for b
+	for i := k - 1; i >= 0; i-- {
+		a := &s.at[i]
+		// What lies between i and k, and k itself, earlier by a.
+		between := s.fwd[i]
+		s.fwd[i] += b.at(end - a.p)
+		back += a.at(s.end[i] + b.p)
+		was := s.pre[k+1] - s.pre[i]
+		aLast := a.at(end)
+		start := s.end[i] - a.p
+		bFirst := b.at(start + b.p)
+		old := s.gain[i] - was
+		if x := old + s.fwd[i] + aLast; x < best {
+			best, move = x, pairMove{int32(i), forward}
+		}
+		if x := old + back + bFirst; x < best {
+			best, move = x, pairMove{int32(i), backward}
+		}
+		// An exchange shifts what lies between by delta.
+		x := old + aLast + bFirst
+		delta := b.p - a.p
+		if delta >= 0 {
+			between = s.pre[k] - s.pre[i+1]
+		}
+		if x+between >= best {
+			continue
+		}
+		for l := i + 1; l < k && x < best; l++ {
+			x += s.at[l].at(s.end[l] + delta)
+		}
+		if x < best {
+			best, move = x, pairMove{int32(i), exchange}
+		}
+	}
+	s.gain[k+1], s.move[k+1] = best, move
+}
+
+// settle takes a local optimum up.
+func (s *sequencer) settle() {
+	if cost := s.price(); cost < s.top.cost {
+		copy(s.top.list, s.seq)
+		s.top.cost = cost
+	}
+	switch {
+	case s.cost <= s.localCost:
+		if s.cost < s.localCost {
+			s.fails = 0
+		}
+		copy(s.local, s.seq)
+		s.localCost = s.cost
+	default:
+		if s.fails++; s.fails > failsMax {
+			copy(s.local, s.seq)
+			s.localCost, s.fails = s.cost, 0
+		}
+	}
+}
+
+// price is the objective of seq in full.
+func (s *sequencer) price() int64 {
+	cost := s.cost
+	for j := range s.c.p.Jobs {
+		w := &s.c.p.Jobs[j]
+		if s.c.jobOff[j+1] > s.c.jobOff[j] {
+			cost -= s.c.p.Weights.Flow * w.Weight * w.Release
+		}
+	}
+	return cost + s.c.p.Weights.Makespan*(s.end[len(s.end)-1]-s.c.p.Origin)
+}
+
+// failsMax is how many local optima may be worse in a row before one is taken.
+const failsMax = 30
+
+// kick exchanges a few operations that are not far apart.
+func (s *sequencer) kick() {
+	copy(s.seq, s.local)
+	n := len(s.seq)
+	if n < 2 {
+		return
+	}
+	for range 3 + s.r.IntN(5) {
+		i := s.r.IntN(n)
+		j := min(n-1, max(0, i+s.r.IntN(2*kickReach+1)-kickReach))
+		s.seq[i], s.seq[j] = s.seq[j], s.seq[i]
+	}
+}
+
+const kickReach = 12
