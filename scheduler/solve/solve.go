@@ -34,9 +34,11 @@ func Solve(ctx context.Context, p *model.Problem, o Options) *model.Plan {
 	s.runs = d.placeFacts(false)
 	s.settlePins()
 	if !s.stands() {
-		if s.evolves() {
+		switch {
+		case s.ordered():
+		case s.evolves():
 			s.evolve()
-		} else {
+		default:
 			s.construct()
 			s.improve()
 		}
