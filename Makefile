@@ -33,9 +33,9 @@ lint: ## gofmt, vet and staticcheck
 bench: ## benchmarks (figures are in DEVELOPERS.md)
 	$(GO) test -run '^$$' -bench . -benchmem $(PKGS)
 
-bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=1000,5000] [CSV=FILE]
+bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=1000,5000] [SECONDS=0.1,10] [THREADS=N] [CSV=FILE]
 	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
-	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(CSV),--csv "$(CSV)")
+	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(SECONDS),--seconds "$(SECONDS)") $(if $(THREADS),--threads "$(THREADS)") $(if $(CSV),--csv "$(CSV)")
 
 verify-optimum: ## prove the small shop instances again with an exact solver (needs node and npm)
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \

@@ -267,8 +267,11 @@ func tardinessSet(data fs.FS, set, name string) ([]Instance, error) {
 
 // Row is the figures of one set at one number of schedules.
 type Row struct {
-	Set                  string
-	Instances, Schedules int
+	Set       string
+	Instances int
+	// Schedules is the number asked for, under a time budget the mean number
+	// generated.
+	Schedules int
 	// Feasible plans are those that the checker passes and that place all.
 	Feasible int
 	// Reached the best known value or better.
@@ -280,16 +283,26 @@ type Row struct {
 	Violations            []string
 }
 
+// Budget bounds the planning of one instance.
+type Budget struct {
+	Schedules int
+	// Limit, when set, gives the context of each instance, which ends when its
+	// time is up; Schedules should then be more than that time allows.
+	Limit   func(context.Context) (context.Context, context.CancelFunc)
+	Threads int
+	Seed    uint64
+}
+
 // Run plans every instance and takes the figures. clock is read around each.
-func Run(ctx context.Context, list []Instance, schedules int, seed uint64, threads int, clock func() time.Time) (Row, error) {
-	row := Row{Schedules: schedules, Seed: seed, Instances: len(list)}
+func Run(ctx context.Context, list []Instance, b Budget, clock func() time.Time) (Row, error) {
+	row := Row{Schedules: b.Schedules, Seed: b.Seed, Instances: len(list)}
 	var ref, path float64
-	refs, paths := 0, 0
+	refs, paths, used := 0, 0, 0
 	for i := range list {
 		in := &list[i]
 		row.Set = in.Set
 		begin := clock()
-		plan, err := scheduler.Plan(ctx, in.Problem, scheduler.Options{Schedules: schedules, Seed: seed, Threads: threads})
+		plan, err := b.plan(ctx, in.Problem)
 		row.MeanMs += float64(clock().Sub(begin).Microseconds()) / 1000
 		if err != nil {
 			return row, fmt.Errorf("%s/%s: %w", in.Set, in.Name, err)
@@ -297,6 +310,7 @@ func Run(ctx context.Context, list []Instance, schedules int, seed uint64, threa
 		if ctx.Err() != nil {
 			return row, ctx.Err()
 		}
+		used += plan.Schedules
 		for _, v := range check.Plan(in.Problem, plan) {
 			row.Violations = append(row.Violations, in.Set+"/"+in.Name+" "+v.String())
 		}
@@ -321,7 +335,19 @@ func Run(ctx context.Context, list []Instance, schedules int, seed uint64, threa
 	}
 	row.MeanRefPct, row.MeanPathPct = ref/float64(max(1, refs)), path/float64(max(1, paths))
 	row.MeanMs /= float64(max(1, len(list)))
+	if n := len(list); b.Limit != nil && n > 0 {
+		row.Schedules = (used + n/2) / n
+	}
 	return row, nil
+}
+
+func (b *Budget) plan(ctx context.Context, p *model.Problem) (*model.Plan, error) {
+	if b.Limit != nil {
+		limited, cancel := b.Limit(ctx)
+		defer cancel()
+		ctx = limited
+	}
+	return scheduler.Plan(ctx, p, scheduler.Options{Schedules: b.Schedules, Seed: b.Seed, Threads: b.Threads})
 }
 
 // deviation is in percent; from 0, each unit counts as 100 %.

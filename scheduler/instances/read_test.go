@@ -3,6 +3,7 @@ package instances_test
 import (
 	"bytes"
 	"context"
+	"errors"
 	"strings"
 	"testing"
 	"testing/fstest"
@@ -38,7 +39,7 @@ func TestRunTakesTheFigures(t *testing.T) {
 	if len(list) != 1 || list[0].Best != 55 || list[0].Path != 47 { // the longest job, 47
 		t.Fatalf("read %+v", list)
 	}
-	row, err := instances.Run(context.Background(), list, 2000, 1, 1, clock)
+	row, err := instances.Run(context.Background(), list, instances.Budget{Schedules: 2000, Seed: 1}, clock)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -51,6 +52,36 @@ func TestRunTakesTheFigures(t *testing.T) {
 	}
 	if want := instances.Header + "\n" + "jsp/ft,1,2000,1,0"; !strings.HasPrefix(out.String(), want) {
 		t.Errorf("CSV %q, want it to begin with %q", out.String(), want)
+	}
+}
+
+// TestRunUnderATimeBudget: when an instance's context ends, the row tells how
+// many schedules were generated, and the plan is whole.
+func TestRunUnderATimeBudget(t *testing.T) {
+	data := fstest.MapFS{
+		"jsp/bks.csv":     {Data: []byte("instance,jobs,machines,lower,upper\nft06,6,6,55,55\n")},
+		"jsp/ft/ft06.jss": {Data: []byte(ft06)},
+	}
+	list, err := instances.Load(data, "jsp/ft")
+	if err != nil {
+		t.Fatal(err)
+	}
+	ended := func(ctx context.Context) (context.Context, context.CancelFunc) {
+		ctx, cancel := context.WithCancel(ctx)
+		cancel()
+		return ctx, cancel
+	}
+	row, err := instances.Run(context.Background(), list, instances.Budget{Schedules: 1 << 40, Limit: ended, Threads: 2, Seed: 1}, clock)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if row.Feasible != 1 || row.Schedules < 1 || row.Schedules > 100 || len(row.Violations) != 0 {
+		t.Errorf("figures %+v", row)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := instances.Run(ctx, list, instances.Budget{Schedules: 10}, clock); !errors.Is(err, context.Canceled) {
+		t.Errorf("stopped from outside: %v", err)
 	}
 }
 
