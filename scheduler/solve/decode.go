@@ -540,6 +540,7 @@ func (d *decoder) placeAt(a int32, t Time, g *genome) bool {
 	for i := range act.after {
 		d.limitBy(&lim, &act.after[i])
 	}
+	d.loose = lim.lo // not that of the activity placed last
 	return lim.lo <= lim.hi && d.place(a, &lim, g)
 }
 
