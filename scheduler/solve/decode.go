@@ -31,9 +31,10 @@ type decoder struct {
 	cur, top fitting
 	failedAt Time
 	deferred []int32
-	// frontiers are by class of option; they hold while the schedule only
-	// grows.
+	// frontiers are by class of option, roomFor by set of needs; they hold
+	// while the schedule only grows.
 	frontiers []frontier
+	roomFor   []frontier
 	growing   bool
 	gaveBack  bool // a span ended before what it had taken
 	epoch     int
@@ -57,7 +58,8 @@ type layout struct {
 	held       []int32 // flat, see instance.needOff
 	s, e       []Time  // flat, see instance.stretchOff
 	crew       []uint8 // flat
-	res, busy  []profile
+	res        []profile
+	busy       []profile // of workers: 0 when working or off
 	stock      []int64
 	span       []spanState
 	openSpans  int
@@ -75,7 +77,7 @@ func newDecoder(in *instance) *decoder {
 	d.base = newLayout(in)
 	d.layout = newLayout(in)
 	d.raise, d.raiseBy, d.tied = make([]Time, n), make([]int32, n), make([]bool, n)
-	d.frontiers = make([]frontier, in.classes)
+	d.frontiers, d.roomFor = make([]frontier, in.classes), make([]frontier, in.places)
 	for _, f := range []*fitting{&d.cur, &d.top} {
 		f.s = make([]Time, in.stretchesMax)
 		f.e = make([]Time, in.stretchesMax)
@@ -100,6 +102,12 @@ func newLayout(in *instance) layout {
 	}
 	for i := range in.workers {
 		l.busy[i] = newProfile(1)
+		if h := in.workers[i].open; h != nil {
+			l.busy[i] = profile{at: []Time{-2 * forever}, free: []int64{0}}
+			for _, iv := range h.iv {
+				l.busy[i].take(iv.Start, iv.End, -1)
+			}
+		}
 	}
 	for i := range in.spans {
 		l.span[i] = spanState{res: -1, left: in.spans[i].members}
@@ -532,6 +540,7 @@ func (d *decoder) placeAt(a int32, t Time, g *genome) bool {
 		return false
 	}
 	lim := limits{lo: t, hi: t, loEnd: -forever, hiEnd: d.in.horizon}
+	d.loose = t
 	for i := range act.before {
 		if l := &act.before[i]; d.state[l.other] == placedState {
 			d.boundBefore(&lim, l)

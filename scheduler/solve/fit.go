@@ -35,15 +35,19 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 		return d.fitPlain(a, p, lim, endMax)
 	}
 	act := &d.in.acts[a]
+	room, bound := d.roomOf(p), !d.teaches(a)
 	front, t := d.frontierOf(p), lim.lo
 	if front != nil {
 		t = front.past(p.minimum, t)
-		if !d.teaches(a) {
+		if bound {
 			front = nil
 		}
 	}
 	from := t // nothing of the class starts in [from, t)
 	for {
+		if room != nil {
+			t = room.past(p.minimum, t)
+		}
 		if t > lim.hi || t+p.minimum > endMax {
 			break
 		}
@@ -66,6 +70,9 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 		}
 		if next == t {
 			next = d.free(p, t, end)
+			if room != nil && !bound && end-t == p.minimum {
+				room.learn(p.minimum, t, next)
+			}
 		}
 		if next > t {
 			t = next
@@ -162,6 +169,9 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 	if st.d == 0 {
 		return t, t
 	}
+	if c.own && !st.split && (d.tr == nil || !d.tr.on) {
+		return d.earliestOwn(st, c.workers[0], t)
+	}
 	i := 0 // interval of the calendar at s
 	if c.open != nil {
 		i = c.open.at(t)
@@ -211,6 +221,25 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 	return forever, forever
 }
 
+// earliestOwn is earliestBy for one worker whose shifts are the only calendar.
+func (d *decoder) earliestOwn(st *stretch, w int32, t Time) (s, e Time) {
+	f := &d.busy[w]
+	for s = t; s < forever; {
+		if s = f.gap(s, st.d); s >= forever {
+			break
+		}
+		if st.inside == nil {
+			return s, s + st.d
+		}
+		ok, next := st.inside.contain(s, s+st.d)
+		if ok {
+			return s, s + st.d
+		}
+		s = next
+	}
+	return forever, forever
+}
+
 // atWork says until when a worker of the crew is busy in the open ticks of
 // [s, e), which begin in interval i; s when none is.
 func (d *decoder) atWork(c *crew, s, e Time, i int, whole bool) Time {
@@ -218,6 +247,9 @@ func (d *decoder) atWork(c *crew, s, e Time, i int, whole bool) Time {
 		f := &d.busy[w]
 		if whole {
 			if until, blocked := f.block(s, e, 1); blocked {
+				if d.tr != nil && d.tr.on && c.open != nil {
+					until = min(until, c.open.iv[i].End)
+				}
 				d.note(noteWorker, w, until, s)
 				return until
 			}

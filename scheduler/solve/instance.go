@@ -30,8 +30,9 @@ type instance struct {
 	// boosted activities are decoded first; nil for none.
 	boosted []bool
 
-	// classes is the number of classes of options.
-	classes int
+	// classes is the number of classes of options, places that of sets of
+	// needs; see frontier.
+	classes, places int
 
 	needsMax, stretchesMax int
 	// needOff and stretchOff are where an activity's needs and stretches lie
@@ -99,6 +100,7 @@ type option struct {
 	spread  int64   // how many activities could use what it binds: less is scarcer
 	window  *hours  // of its activity
 	class   int32   // see frontier; -1 for none
+	place   int32   // likewise, of what it holds
 	given   bool    // each need is of one renewable resource
 }
 
@@ -122,6 +124,7 @@ type stretch struct {
 type crew struct {
 	workers []int32
 	open    *hours
+	own     bool // one worker, whose shifts are open
 }
 
 type job struct {

@@ -118,32 +118,23 @@ func (o *outliner) rank(opts []option) {
 	slices.SortStableFunc(opts, func(x, y option) int { return cmp.Compare(x.spread, y.spread) })
 }
 
-// classify numbers the classes of options that several activities have.
+// classify numbers the classes of options that several activities have, and
+// the sets of needs that several options have.
 func (in *instance) classify() {
 	o := in.outline
-	type class struct {
-		users int64
-		opts  []*option
-	}
-	index := map[string]int{}
-	var list []class
-	var key []byte
+	classes, places := newNumbering(), newNumbering()
 	add := func(opts []option, users int64) {
 		for k := range opts {
 			p := &opts[k]
-			p.class = -1
-			var ok bool
-			if key, ok = o.classKey(key[:0], p); !ok {
-				continue
+			p.class, p.place = -1, -1
+			if key, ok := o.needsKey(o.key[:0], p); ok {
+				o.key = key
+				if len(p.needs) > 0 && !p.plain {
+					places.add(key, users, &p.place)
+				}
+				o.key = o.classKey(key, p)
+				classes.add(o.key, users, &p.class)
 			}
-			c, ok := index[string(key)]
-			if !ok {
-				c = len(list)
-				index[string(key)] = c
-				list = append(list, class{})
-			}
-			list[c].users += users
-			list[c].opts = append(list[c].opts, p)
 		}
 	}
 	for _, c := range o.choices {
@@ -154,37 +145,75 @@ func (in *instance) classify() {
 			add(a.opts, 1)
 		}
 	}
-	for i := range list {
-		if list[i].users < 2 {
-			continue
-		}
-		for _, p := range list[i].opts {
-			p.class = int32(in.classes)
-		}
-		in.classes++
-	}
+	in.classes, in.places = classes.assign(), places.assign()
 }
 
-// classKey appends what decides where p fits, the duration of a lone stretch
-// excepted. Options that hold a span have no class.
-func (o *outliner) classKey(key []byte, p *option) ([]byte, bool) {
-	number := func(x int64) { key = binary.AppendVarint(key, x) }
-	list := func(xs []int32) {
-		number(int64(len(xs)))
-		for _, x := range xs {
-			number(int64(x))
-		}
+// numbering numbers keys that occur more than once.
+type numbering struct {
+	index map[string]int
+	list  []numbered
+}
+
+type numbered struct {
+	users int64
+	to    []*int32
+}
+
+func newNumbering() *numbering { return &numbering{index: map[string]int{}} }
+
+func (n *numbering) add(key []byte, users int64, to *int32) {
+	k, ok := n.index[string(key)]
+	if !ok {
+		k = len(n.list)
+		n.index[string(key)] = k
+		n.list = append(n.list, numbered{})
 	}
-	number(o.number(p.window))
-	number(int64(len(p.needs)))
+	n.list[k].users += users
+	n.list[k].to = append(n.list[k].to, to)
+}
+
+// assign gives the numbers out and returns how many there are.
+func (n *numbering) assign() int {
+	next := 0
+	for i := range n.list {
+		if n.list[i].users < 2 {
+			continue
+		}
+		for _, to := range n.list[i].to {
+			*to = int32(next)
+		}
+		next++
+	}
+	return next
+}
+
+// needsKey appends what an option holds. Options that hold a span have none.
+func (o *outliner) needsKey(key []byte, p *option) ([]byte, bool) {
+	key = binary.AppendVarint(key, int64(len(p.needs)))
 	for i := range p.needs {
 		n := &p.needs[i]
 		if n.span >= 0 {
 			return key, false
 		}
-		number(n.amount)
-		list(n.cand)
+		key = binary.AppendVarint(key, n.amount)
+		key = appendList(key, n.cand)
 	}
+	return key, true
+}
+
+func appendList(key []byte, xs []int32) []byte {
+	key = binary.AppendVarint(key, int64(len(xs)))
+	for _, x := range xs {
+		key = binary.AppendVarint(key, int64(x))
+	}
+	return key
+}
+
+// classKey appends to the key of its needs what else decides where p fits, the
+// duration of a lone stretch excepted.
+func (o *outliner) classKey(key []byte, p *option) []byte {
+	number := func(x int64) { key = binary.AppendVarint(key, x) }
+	number(o.number(p.window))
 	for i := range p.st {
 		st := &p.st[i]
 		if len(p.st) > 1 {
@@ -201,11 +230,11 @@ func (o *outliner) classKey(key []byte, p *option) ([]byte, bool) {
 		number(int64(st.maxWait))
 		number(o.number(st.inside))
 		for k := range st.crews {
-			list(st.crews[k].workers)
+			key = appendList(key, st.crews[k].workers)
 			number(o.number(st.crews[k].open))
 		}
 	}
-	return key, true
+	return key
 }
 
 // number is one for each calendar.
@@ -688,7 +717,7 @@ func given(needs []need, in *instance) bool {
 // option puts one together.
 func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) option {
 	src := &a.src.Modes[m]
-	p := option{mode: m, class: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
+	p := option{mode: m, class: -1, place: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
 	for i := range src.Stretches {
 		s := &src.Stretches[i]
 		st := stretch{d: s.Duration, split: s.Splittable, handsOn: s.Workers > 0, maxWait: s.MaxWait}
@@ -706,6 +735,7 @@ func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) optio
 					p.crew = append(p.crew, k)
 				}
 			}
+			c.own = len(ws) == 1 && c.open == o.in.workers[ws[0]].open
 			st.crews = append(st.crews, c)
 		}
 		if i >= first {

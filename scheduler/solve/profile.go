@@ -26,6 +26,9 @@ const near = 6
 func (f *profile) seg(t Time) int {
 	at := f.at
 	lo, hi := 0, len(at)
+	if at[hi-1] <= t {
+		return hi - 1
+	}
 	if h := f.hint; h < hi && at[h] <= t {
 		lo = h
 		for end := min(h+near, hi-1); lo < end; lo++ {
@@ -70,6 +73,25 @@ func (f *profile) block(s, e Time, amount int64) (until Time, blocked bool) {
 		return at[i], true
 	}
 	return s, false
+}
+
+// gap is the first s ≥ t at which something is free for d > 0; forever when
+// there is none.
+func (f *profile) gap(t, d Time) Time {
+	at, free := f.at, f.free
+	n := len(at)
+	for i := f.seg(t); i < n; i++ {
+		if free[i] <= 0 {
+			continue
+		}
+		s := max(t, at[i])
+		for i++; i < n && free[i] > 0 && at[i] < s+d; i++ {
+		}
+		if i == n || at[i] >= s+d {
+			return s
+		}
+	}
+	return forever
 }
 
 // take lowers the free capacity over [s, e) by amount; a negative amount gives
