@@ -31,10 +31,9 @@ type decoder struct {
 	cur, top fitting
 	failedAt Time
 	deferred []int32
-	// frontiers are by class of option, roomFor by set of needs; they hold
-	// while the schedule only grows.
+	// frontiers are by class of option; they hold while the schedule only
+	// grows.
 	frontiers []frontier
-	roomFor   []frontier
 	growing   bool
 	gaveBack  bool // a span ended before what it had taken
 	epoch     int
@@ -77,7 +76,7 @@ func newDecoder(in *instance) *decoder {
 	d.base = newLayout(in)
 	d.layout = newLayout(in)
 	d.raise, d.raiseBy, d.tied = make([]Time, n), make([]int32, n), make([]bool, n)
-	d.frontiers, d.roomFor = make([]frontier, in.classes), make([]frontier, in.places)
+	d.frontiers = make([]frontier, in.classes)
 	for _, f := range []*fitting{&d.cur, &d.top} {
 		f.s = make([]Time, in.stretchesMax)
 		f.e = make([]Time, in.stretchesMax)

@@ -35,19 +35,16 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 		return d.fitPlain(a, p, lim, endMax)
 	}
 	act := &d.in.acts[a]
-	room, bound := d.roomOf(p), !d.teaches(a)
 	front, t := d.frontierOf(p), lim.lo
 	if front != nil {
 		t = front.past(p.minimum, t)
-		if bound {
+		if !d.teaches(a) {
 			front = nil
 		}
 	}
 	from := t // nothing of the class starts in [from, t)
 	for {
-		if room != nil {
-			t = room.past(p.minimum, t)
-		}
+		t = d.room(p, t)
 		if t > lim.hi || t+p.minimum > endMax {
 			break
 		}
@@ -70,9 +67,6 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 		}
 		if next == t {
 			next = d.free(p, t, end)
-			if room != nil && !bound && end-t == p.minimum {
-				room.learn(p.minimum, t, next)
-			}
 		}
 		if next > t {
 			t = next
@@ -225,7 +219,7 @@ func (d *decoder) earliestBy(st *stretch, c *crew, t Time) (s, e Time) {
 func (d *decoder) earliestOwn(st *stretch, w int32, t Time) (s, e Time) {
 	f := &d.busy[w]
 	for s = t; s < forever; {
-		if s = f.gap(s, st.d); s >= forever {
+		if s = f.gap(s, st.d, 1); s >= forever {
 			break
 		}
 		if st.inside == nil {
@@ -368,6 +362,31 @@ func (d *decoder) free(p *option, s, e Time) Time {
 		return d.match(p, s, e)
 	}
 	return s
+}
+
+// room is the first time at t or later at which each need of p finds a resource
+// that is free for as long as p lasts at least.
+func (d *decoder) room(p *option, t Time) Time {
+	if p.minimum == 0 || len(p.needs) == 0 || d.tr != nil && d.tr.on {
+		return t
+	}
+	for i, steady := 0, 0; steady < len(p.needs) && t < forever; i, steady = (i+1)%len(p.needs), steady+1 {
+		n := &p.needs[i]
+		next := forever
+		for _, r := range n.cand {
+			if n.span >= 0 || d.in.res[r].src.Consumable {
+				next = t
+				break
+			}
+			if next = min(next, d.res[r].gap(t, p.minimum, n.amount)); next == t {
+				break
+			}
+		}
+		if next > t {
+			t, steady = next, 0
+		}
+	}
+	return t
 }
 
 // choose takes the first free candidate for need i. twice says that the only

@@ -7,8 +7,7 @@ package solve
 // of a schedule depend on its activities and not on how crowded it is.
 //
 // A class is all options that differ at most in the duration of their only
-// stretch: where a shorter one does not fit, a longer one doesn't either. A
-// second kind of frontier is of the resources alone, for all crews.
+// stretch: where a shorter one does not fit, a longer one doesn't either.
 type frontier struct {
 	epoch int // of the decode it belongs to
 	n     int
@@ -64,25 +63,10 @@ func (f *frontier) learn(d, from, to Time) {
 
 // frontierOf is the frontier of option p, nil where none is kept.
 func (d *decoder) frontierOf(p *option) *frontier {
-	if p.class < 0 {
+	if p.class < 0 || !d.growing || d.tr != nil && d.tr.on {
 		return nil
 	}
-	return d.current(&d.frontiers[p.class])
-}
-
-// roomOf is the frontier of what option p holds, nil where none is kept.
-func (d *decoder) roomOf(p *option) *frontier {
-	if p.place < 0 {
-		return nil
-	}
-	return d.current(&d.roomFor[p.place])
-}
-
-// current empties a frontier of an earlier schedule.
-func (d *decoder) current(f *frontier) *frontier {
-	if !d.growing || d.tr != nil && d.tr.on {
-		return nil
-	}
+	f := &d.frontiers[p.class]
 	if f.epoch != d.epoch {
 		f.epoch, f.n = d.epoch, 0
 	}

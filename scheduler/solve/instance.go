@@ -30,9 +30,8 @@ type instance struct {
 	// boosted activities are decoded first; nil for none.
 	boosted []bool
 
-	// classes is the number of classes of options, places that of sets of
-	// needs; see frontier.
-	classes, places int
+	// classes is the number of classes of options; see frontier.
+	classes int
 
 	needsMax, stretchesMax int
 	// needOff and stretchOff are where an activity's needs and stretches lie
@@ -100,7 +99,6 @@ type option struct {
 	spread  int64   // how many activities could use what it binds: less is scarcer
 	window  *hours  // of its activity
 	class   int32   // see frontier; -1 for none
-	place   int32   // likewise, of what it holds
 	given   bool    // each need is of one renewable resource
 }
 

@@ -118,23 +118,32 @@ func (o *outliner) rank(opts []option) {
 	slices.SortStableFunc(opts, func(x, y option) int { return cmp.Compare(x.spread, y.spread) })
 }
 
-// classify numbers the classes of options that several activities have, and
-// the sets of needs that several options have.
+// classify numbers the classes of options that several activities have.
 func (in *instance) classify() {
 	o := in.outline
-	classes, places := newNumbering(), newNumbering()
+	type class struct {
+		users int64
+		opts  []*option
+	}
+	index := map[string]int{}
+	var list []class
 	add := func(opts []option, users int64) {
 		for k := range opts {
 			p := &opts[k]
-			p.class, p.place = -1, -1
-			if key, ok := o.needsKey(o.key[:0], p); ok {
-				o.key = key
-				if len(p.needs) > 0 && !p.plain {
-					places.add(key, users, &p.place)
-				}
-				o.key = o.classKey(key, p)
-				classes.add(o.key, users, &p.class)
+			p.class = -1
+			key, ok := o.needsKey(o.key[:0], p)
+			if !ok {
+				continue
 			}
+			o.key = o.classKey(key, p)
+			c, ok := index[string(o.key)]
+			if !ok {
+				c = len(list)
+				index[string(o.key)] = c
+				list = append(list, class{})
+			}
+			list[c].users += users
+			list[c].opts = append(list[c].opts, p)
 		}
 	}
 	for _, c := range o.choices {
@@ -145,46 +154,15 @@ func (in *instance) classify() {
 			add(a.opts, 1)
 		}
 	}
-	in.classes, in.places = classes.assign(), places.assign()
-}
-
-// numbering numbers keys that occur more than once.
-type numbering struct {
-	index map[string]int
-	list  []numbered
-}
-
-type numbered struct {
-	users int64
-	to    []*int32
-}
-
-func newNumbering() *numbering { return &numbering{index: map[string]int{}} }
-
-func (n *numbering) add(key []byte, users int64, to *int32) {
-	k, ok := n.index[string(key)]
-	if !ok {
-		k = len(n.list)
-		n.index[string(key)] = k
-		n.list = append(n.list, numbered{})
-	}
-	n.list[k].users += users
-	n.list[k].to = append(n.list[k].to, to)
-}
-
-// assign gives the numbers out and returns how many there are.
-func (n *numbering) assign() int {
-	next := 0
-	for i := range n.list {
-		if n.list[i].users < 2 {
+	for i := range list {
+		if list[i].users < 2 {
 			continue
 		}
-		for _, to := range n.list[i].to {
-			*to = int32(next)
+		for _, p := range list[i].opts {
+			p.class = int32(in.classes)
 		}
-		next++
+		in.classes++
 	}
-	return next
 }
 
 // needsKey appends what an option holds. Options that hold a span have none.
@@ -717,7 +695,7 @@ func given(needs []need, in *instance) bool {
 // option puts one together.
 func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) option {
 	src := &a.src.Modes[m]
-	p := option{mode: m, class: -1, place: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
+	p := option{mode: m, class: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
 	for i := range src.Stretches {
 		s := &src.Stretches[i]
 		st := stretch{d: s.Duration, split: s.Splittable, handsOn: s.Workers > 0, maxWait: s.MaxWait}

@@ -75,17 +75,17 @@ func (f *profile) block(s, e Time, amount int64) (until Time, blocked bool) {
 	return s, false
 }
 
-// gap is the first s ≥ t at which something is free for d > 0; forever when
-// there is none.
-func (f *profile) gap(t, d Time) Time {
+// gap is the first s ≥ t at which amount is free for d > 0; forever when there
+// is none.
+func (f *profile) gap(t, d Time, amount int64) Time {
 	at, free := f.at, f.free
 	n := len(at)
 	for i := f.seg(t); i < n; i++ {
-		if free[i] <= 0 {
+		if free[i] < amount {
 			continue
 		}
 		s := max(t, at[i])
-		for i++; i < n && free[i] > 0 && at[i] < s+d; i++ {
+		for i++; i < n && free[i] >= amount && at[i] < s+d; i++ {
 		}
 		if i == n || at[i] >= s+d {
 			return s
