@@ -29,6 +29,7 @@ type decoder struct {
 	off      int32   // where its stretches lie
 	raiseBy  []int32 // the activity that must follow in time
 	cur, top fitting
+	kept     fitting
 	failedAt Time
 	deferred []int32
 	// frontiers are by class of option; they hold while the schedule only
@@ -77,7 +78,7 @@ func newDecoder(in *instance) *decoder {
 	d.layout = newLayout(in)
 	d.raise, d.raiseBy, d.tied = make([]Time, n), make([]int32, n), make([]bool, n)
 	d.frontiers = make([]frontier, in.classes)
-	for _, f := range []*fitting{&d.cur, &d.top} {
+	for _, f := range []*fitting{&d.cur, &d.top, &d.kept} {
 		f.s = make([]Time, in.stretchesMax)
 		f.e = make([]Time, in.stretchesMax)
 		f.crew = make([]uint8, in.stretchesMax)
@@ -311,9 +312,6 @@ func (d *decoder) put(a int32, g *genome, mayRaise bool) (again bool, pin int) {
 		d.giveUp(a)
 		return false, -1
 	}
-	if d.tr != nil {
-		d.explain(a, &lim, g)
-	}
 	if d.place(a, &lim, g) {
 		return false, -1
 	}
@@ -408,21 +406,34 @@ func (d *decoder) place(a int32, lim *limits, g *genome) bool {
 		k, f := d.pick(a, &loose, &d.unbound)
 		d.g = g
 		if k < 0 {
-			return false
+			return d.settle(a, k, f, lim)
 		}
 		if d.meets(a, k, f, lim, g) {
 			d.tied[a] = false
-			d.commit(a, k, f)
-			return true
+			return d.settle(a, k, f, lim)
 		}
 		least = f.end
 	}
 	k, f := d.pick(a, lim, g)
+	if g.floor != nil {
+		d.tied[a] = k >= 0 && least < f.end
+	}
+	return d.settle(a, k, f, lim)
+}
+
+// settle commits to a place that was picked, if one was.
+func (d *decoder) settle(a int32, k int, f *fitting, lim *limits) bool {
+	if d.tr != nil {
+		if k >= 0 {
+			p := &d.in.acts[a].opts[k]
+			d.kept.held = d.kept.held[:len(p.needs)]
+			d.kept.set(f, len(p.st), len(p.needs))
+			f = &d.kept
+		}
+		d.explain(a, k, lim)
+	}
 	if k < 0 {
 		return false
-	}
-	if g.floor != nil {
-		d.tied[a] = least < f.end
 	}
 	d.commit(a, k, f)
 	return true

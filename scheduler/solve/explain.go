@@ -133,14 +133,12 @@ func (d *decoder) watch(a int32, p *option, lim *limits) bool {
 	}
 }
 
-// explain finds what a waits for in the layout as it is before a is placed.
-func (d *decoder) explain(a int32, lim *limits, g *genome) {
+// explain finds what a waits for in the layout as it is before a is placed by
+// option k, -1 when it can't be.
+func (d *decoder) explain(a int32, k int, lim *limits) {
 	act := &d.in.acts[a]
 	free := *lim
-	if g.floor != nil {
-		free.lo = d.loWithoutFloor(a)
-	}
-	k, _ := d.pick(a, lim, g)
+	free.lo = d.loose
 	p := &act.opts[max(k, 0)]
 	fits := d.watch(a, p, &free)
 	causes := d.tr.why[a][:0]
@@ -164,12 +162,6 @@ func (d *decoder) explain(a int32, lim *limits, g *genome) {
 
 func same(a, b *model.Cause) bool {
 	return a.Kind == b.Kind && a.Activity == b.Activity && a.Resource == b.Resource && a.Worker == b.Worker && a.Calendar == b.Calendar
-}
-
-func (d *decoder) loWithoutFloor(a int32) Time {
-	none := genome{}
-	lim, _ := d.limits(a, &none)
-	return lim.lo
 }
 
 // causeOfLimit says what sets the earliest start.

@@ -14,9 +14,10 @@ const polishMax = 16
 // kept.
 func (s *search) polish() {
 	for range polishMax {
-		if s.d.decode(&s.genome).pin >= 0 {
+		if !s.shown && s.d.decode(&s.genome).pin >= 0 {
 			return
 		}
+		s.shown = false
 		moved := false
 		for range polishMax {
 			if !s.d.advance(nil, true) {
@@ -37,6 +38,7 @@ func (s *search) polish() {
 			return
 		case out.score == before: // as good, and nothing can move in it
 			s.genome.copy(g)
+			s.shown = true
 		}
 	}
 }

@@ -58,6 +58,8 @@ type search struct {
 
 	best   score
 	genome genome // of best
+	// shown says that the decoder's layout is that of the best.
+	shown bool
 	cut    bool
 	// optimal says that the best meets the lower bound.
 	optimal bool
@@ -79,12 +81,15 @@ func (s *search) over() bool {
 // try decodes g and keeps a copy when it is the best so far.
 func (s *search) try(g *genome) outcome {
 	out := s.d.decode(g)
+	s.shown = false
 	if out.pin < 0 && out.score.less(s.best) {
+		s.shown = true
 		s.best = out.score
 		s.genome.copy(g)
 		s.optimal = out.score.unplaced == 0 && out.score.crowd == 0 && out.score.cost <= s.in.bound(s.d, s.least())
 		if s.o.Better != nil {
 			s.o.Better(s.plan())
+			s.shown = false
 		}
 	}
 	return out
