@@ -24,6 +24,8 @@ type ComputeOptions struct {
 	Threads   int
 	// Check judges the plan by the independent checker.
 	Check bool
+	// Anew looks for a plan though the one in force may still stand.
+	Anew bool
 	// Conflicts is for how many pins that fail and how many late units the
 	// plan says what rules them out; 0: 8, negative: none.
 	Conflicts int
@@ -77,6 +79,9 @@ func computeOnce(ctx context.Context, st *queue.State, a *almanac.Almanac, now t
 	s, err := takeSnapshot(st, a, now, prev, o.SnapshotOptions)
 	if err != nil {
 		return nil, err
+	}
+	if o.Anew {
+		s.p.PreviousJobs = nil
 	}
 	raw, err := scheduler.Plan(ctx, s.p, scheduler.Options{Schedules: o.Schedules, Seed: o.Seed, Threads: o.Threads})
 	if err != nil {
@@ -148,6 +153,9 @@ func (w *words) planned(a *model.Assignment) PlannedStep {
 		s.HandsOn = i < len(ref.op.Stretches) && ref.op.Stretches[i].HandsOn
 		for _, t := range x.Workers {
 			s.Technicians = append(s.Technicians, queue.PersonID(t))
+		}
+		for _, part := range x.Parts {
+			s.Parts = append(s.Parts, Span{w.at(part.Start), w.at(part.End)})
 		}
 		ps.Stretches = append(ps.Stretches, s)
 	}
@@ -224,7 +232,7 @@ func (s *snapshot) forecasts(raw *model.Plan) []UnitForecast {
 	}
 	out := make([]UnitForecast, 0, len(s.units))
 	for _, u := range s.units {
-		f := UnitForecast{Unit: u.ID, Promise: u.Promise}
+		f := UnitForecast{Unit: u.ID, Promise: u.Promise, Weight: u.Weight}
 		if o := outcome[u.ID]; o == nil {
 			f.Ready = u.Arrived
 			if last := lastDone(u); last != nil {

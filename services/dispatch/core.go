@@ -122,11 +122,7 @@ func (c *Core) Replan(ctx context.Context, st *queue.State, now time.Time) (Outc
 	if reason == "" {
 		return c.adopt(st, rolled(c.plan, st), Outcome{}), nil
 	}
-	prev := c.plan
-	if c.state != nil {
-		prev = withoutLast(c.plan)
-	}
-	computed, took, err := c.compute(ctx, st, now, prev, c.o.Schedules)
+	computed, took, err := c.compute(ctx, st, now, c.o.ComputeOptions)
 	if err != nil {
 		return Outcome{}, err
 	}
@@ -152,7 +148,9 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 		return Outcome{}, fmt.Errorf("%w: %s", ErrNotCurrent, why)
 	}
 	c.tried = c.plan
-	computed, took, err := c.compute(ctx, c.state, now, withoutLast(c.plan), c.o.ImproveSchedules)
+	o := c.o.ComputeOptions
+	o.Schedules, o.Anew = c.o.ImproveSchedules, true
+	computed, took, err := c.compute(ctx, c.state, now, o)
 	if err == nil && computed.Raw.Cut {
 		c.tried = nil
 	}
@@ -168,15 +166,6 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 	return out, nil
 }
 
-// withoutLast is the plan without the step that starts last. The planner keeps
-// a plan that still stands without looking further; something is otherwise, so
-// it is to look. A plan that was only adopted stays if it stands.
-func withoutLast(p *Plan) *Plan {
-	q := *p
-	q.Steps = p.Steps[:max(0, len(p.Steps)-1)]
-	return &q
-}
-
 // better: more steps fit, or as many at a lower price, the price of the moves
 // included.
 func better(next, now *Plan) bool {
@@ -186,7 +175,7 @@ func better(next, now *Plan) bool {
 	return next.Cost.J+0.5 < now.Cost.Late+now.Cost.Flow
 }
 
-func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, prev *Plan, schedules int) (*Computed, time.Duration, error) {
+func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, o ComputeOptions) (*Computed, time.Duration, error) {
 	if c.almanac == nil || c.almanac.Shop() != st.Shop {
 		a, err := almanac.New(st.Shop)
 		if err != nil {
@@ -198,9 +187,7 @@ func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, prev
 	if c.o.Stopwatch != nil {
 		began = c.o.Stopwatch()
 	}
-	o := c.o.ComputeOptions
-	o.Schedules = schedules
-	computed, err := ComputeAll(ctx, st, c.almanac, now, prev, o)
+	computed, err := ComputeAll(ctx, st, c.almanac, now, c.plan, o)
 	if err != nil {
 		return nil, 0, err
 	}

@@ -55,6 +55,15 @@ type PlannedStretch struct {
 	Start       time.Time        `json:"start"`
 	End         time.Time        `json:"end"`
 	Technicians []queue.PersonID `json:"technicians,omitempty"`
+	// Parts are when it is worked on, of a stretch that pauses for a break or
+	// the night.
+	Parts []Span `json:"parts,omitempty"`
+}
+
+// Span is a time from a moment up to another.
+type Span struct {
+	Start time.Time `json:"start"`
+	End   time.Time `json:"end"`
 }
 
 // UnplacedStep is a step that does not fit.
@@ -106,6 +115,7 @@ type UnitForecast struct {
 	Unit    queue.UnitID `json:"unit"`
 	Ready   time.Time    `json:"ready"` // zero: not within the horizon
 	Promise time.Time    `json:"promise"`
+	Weight  int          `json:"weight"` // 1…10, that it was planned with
 	// LateMin is minutes after the promise; 0: kept.
 	LateMin int64 `json:"late_min"`
 	// Conflict is what rules the promise out even if the unit goes first, if

@@ -192,8 +192,8 @@ func (s *snapshot) workers() {
 	}
 }
 
-// previous hands over where the plan in force has what is still to be done,
-// and what was accepted without a plan.
+// previous hands over where the plan in force has what is not over, what was
+// accepted without a plan, and what the plan promised.
 func (s *snapshot) previous(prev *Plan) {
 	placed := map[model.ActivityID]*PlannedStep{}
 	if prev != nil {
@@ -201,18 +201,55 @@ func (s *snapshot) previous(prev *Plan) {
 			ps := &prev.Steps[i]
 			placed[activityID(ps.Unit, ps.Step)] = ps
 		}
+		s.promised(prev)
 	}
 	for _, u := range s.units {
 		for i := range u.Steps {
 			st := &u.Steps[i]
-			if st.Status != queue.Todo {
-				continue
-			}
-			if q, ok := s.previousOf(activityID(u.ID, st.ID), st, placed[activityID(u.ID, st.ID)]); ok {
-				s.p.Previous = append(s.p.Previous, q)
+			id := activityID(u.ID, st.ID)
+			ps := placed[id]
+			switch st.Status {
+			case queue.Todo:
+				if q, ok := s.previousOf(id, st, ps); ok {
+					s.p.Previous = append(s.p.Previous, q)
+				}
+			case queue.Running:
+				if ps != nil {
+					s.p.Previous = append(s.p.Previous, model.Previous{Activity: id, Start: min(s.down(st.Started), s.nowT),
+						Resources: s.known(st.Resources), Workers: s.staff([]queue.PersonID{st.Technician}), Stretches: s.stretches(ps)})
+				}
 			}
 		}
 	}
+}
+
+// promised are the due dates and weights that the plan in force was made for.
+func (s *snapshot) promised(prev *Plan) {
+	for i := range prev.Units {
+		f := &prev.Units[i]
+		o := model.JobOutcome{Job: model.JobID(f.Unit), Due: model.Unlimited, Weight: int64(f.Weight)}
+		if !f.Promise.IsZero() {
+			o.Due = s.down(f.Promise)
+		}
+		s.p.PreviousJobs = append(s.p.PreviousJobs, o)
+	}
+}
+
+// stretches are those of a planned step; nil when somebody in them has left
+// the shop file.
+func (s *snapshot) stretches(ps *PlannedStep) []model.StretchTime {
+	out := make([]model.StretchTime, len(ps.Stretches))
+	for i := range ps.Stretches {
+		x := &ps.Stretches[i]
+		out[i] = model.StretchTime{Start: s.down(x.Start), End: s.down(x.End), Workers: s.staff(x.Technicians)}
+		if len(out[i].Workers) != len(x.Technicians) {
+			return nil
+		}
+		for _, part := range x.Parts {
+			out[i].Parts = append(out[i].Parts, model.Interval{Start: s.down(part.Start), End: s.down(part.End)})
+		}
+	}
+	return out
 }
 
 func (s *snapshot) previousOf(id model.ActivityID, st *queue.Step, ps *PlannedStep) (model.Previous, bool) {
@@ -220,7 +257,7 @@ func (s *snapshot) previousOf(id model.ActivityID, st *queue.Step, ps *PlannedSt
 	switch {
 	case ps != nil && !ps.Running:
 		q.Start, q.Resources = s.down(ps.Start), s.known(ps.Resources)
-		q.Workers = s.staff(ps.crew())
+		q.Workers, q.Stretches = s.staff(ps.crew()), s.stretches(ps)
 	case st.Accepted != nil:
 		q.Start, q.Resources = min(s.down(st.Accepted.At), s.nowT-1), s.known(st.Accepted.Resources)
 	default:
@@ -229,7 +266,7 @@ func (s *snapshot) previousOf(id model.ActivityID, st *queue.Step, ps *PlannedSt
 	if acc := st.Accepted; acc != nil && s.shop.Technician(acc.Technician) != nil {
 		q.Accepted = true
 		if w := model.WorkerID(acc.Technician); !slices.Contains(q.Workers, w) {
-			q.Workers = []model.WorkerID{w}
+			q.Workers, q.Stretches = []model.WorkerID{w}, nil
 		}
 	}
 	return q, true

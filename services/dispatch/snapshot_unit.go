@@ -148,8 +148,26 @@ func (s *snapshot) begun(a *model.Activity, st *queue.Step, op *queue.Operation)
 		}
 		g.Stretches = append(g.Stretches, t)
 	}
-	g.Stretches = append(g.Stretches, s.stretchTime(st, &m.Stretches[k], starts[k], s.expectedEnd(st, &m.Stretches[k], starts[k])))
+	present := s.stretchTime(st, &m.Stretches[k], starts[k], s.expectedEnd(st, &m.Stretches[k], starts[k]))
+	if m.Stretches[k].Splittable {
+		present.Parts = s.partsOf(st, present.Start, present.End)
+	}
+	g.Stretches = append(g.Stretches, present)
 	a.Progress = g
+}
+
+// partsOf are the pieces of [start, end) in which the technician is at work;
+// nil when he is throughout, or at neither end.
+func (s *snapshot) partsOf(st *queue.Step, start, end model.Time) []model.Interval {
+	from, to := s.at(start), s.at(end)
+	if to.Sub(from) > workedMax {
+		return nil
+	}
+	parts := s.windows(s.a.Shifts(st.Technician, s.st.Absences[st.Technician], from, to).Subtract(s.a.Breaks(st.Technician, from, to)))
+	if n := len(parts); n < 2 || parts[0].Start != start || parts[n-1].End != end {
+		return nil
+	}
+	return parts
 }
 
 func (s *snapshot) stretchTime(st *queue.Step, x *model.Stretch, start, end model.Time) model.StretchTime {
@@ -171,9 +189,10 @@ func (s *snapshot) expectedEnd(st *queue.Step, x *model.Stretch, start model.Tim
 	if x.Splittable {
 		left = x.Duration - s.worked(st.Technician, start)
 	}
-	if left <= 0 {
+	if left < -minutesDown(slack) {
 		left = max(1, x.Duration/10)
 	}
+	left = max(left, 0)
 	if !x.Splittable {
 		return s.nowT + left
 	}
