@@ -66,6 +66,9 @@ func (d *decoder) frontierOf(p *option) *frontier {
 	if p.class < 0 || !d.growing || d.tr != nil && d.tr.on {
 		return nil
 	}
+	if st := &p.st[0]; st.split && len(st.crews) > 1 {
+		return nil // the crew that ends first may start later than another one
+	}
 	f := &d.frontiers[p.class]
 	if f.epoch != d.epoch {
 		f.epoch, f.n = d.epoch, 0
