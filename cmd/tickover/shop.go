@@ -133,7 +133,10 @@ func observePlan(m *meter.Meter, r dispatch.Report) {
 	switch {
 	case r.Err != nil:
 		m.PlanFailed(metrics.PlanFailed, r.Took)
-	case r.Plan != nil && (r.Reason != "" || r.Improved):
+	case r.Plan == nil: // no shop file yet
+	case r.Reason != "" || r.Improved:
 		m.Planned(r.Plan)
+	default:
+		m.PlanFailed(metrics.PlanUnchanged, r.Took)
 	}
 }
