@@ -36,11 +36,9 @@ type decoder struct {
 	// grows.
 	frontiers []frontier
 	growing   bool
-	gaveBack  bool // a span ended before what it had taken
-	epoch     int
-	// tied activities end later than they had to when they were placed; see
-	// place.
-	tied    []bool
+	// resume is nil where a decode never begins in the middle.
+	resume  *resumption
+	epoch   int
 	loose   Time // the earliest start of the activity being placed, floors apart
 	unbound genome
 	// schedules counts the constructions begun.
@@ -63,6 +61,10 @@ type layout struct {
 	stock      []int64
 	span       []spanState
 	openSpans  int
+	gaveBack   bool // a span ended before what it had taken
+	// tied activities end later than they had to when they were placed; see
+	// place.
+	tied []bool
 }
 
 type spanState struct {
@@ -76,7 +78,7 @@ func newDecoder(in *instance) *decoder {
 	n := len(in.acts)
 	d.base = newLayout(in)
 	d.layout = newLayout(in)
-	d.raise, d.raiseBy, d.tied = make([]Time, n), make([]int32, n), make([]bool, n)
+	d.raise, d.raiseBy = make([]Time, n), make([]int32, n)
 	d.frontiers = make([]frontier, in.classes)
 	for _, f := range []*fitting{&d.cur, &d.top, &d.kept} {
 		f.s = make([]Time, in.stretchesMax)
@@ -94,7 +96,7 @@ func newLayout(in *instance) layout {
 		held: make([]int32, in.needOff[n]),
 		s:    make([]Time, in.stretchOff[n]), e: make([]Time, in.stretchOff[n]), crew: make([]uint8, in.stretchOff[n]),
 		res: make([]profile, len(in.res)), busy: make([]profile, len(in.workers)),
-		stock: make([]int64, len(in.res)), span: make([]spanState, len(in.spans)),
+		stock: make([]int64, len(in.res)), span: make([]spanState, len(in.spans)), tied: make([]bool, n),
 	}
 	for i := range in.res {
 		l.res[i].set(&in.res[i].base)
@@ -133,7 +135,8 @@ func (l *layout) set(g *layout) {
 	}
 	copy(l.stock, g.stock)
 	copy(l.span, g.span)
-	l.openSpans = g.openSpans
+	copy(l.tied, g.tied)
+	l.openSpans, l.gaveBack = g.openSpans, g.gaveBack
 }
 
 // genome is what a search varies.
@@ -181,32 +184,68 @@ func (d *decoder) decode(g *genome) outcome {
 		d.raise[i] = -forever
 	}
 	d.g = g
+	resume := d.resumable(g)
 	for range raisesMax {
 		d.schedules++
-		d.layout.set(&d.base)
-		again, pin := d.build(g, true)
+		again, pin := d.build(g, true, resume)
 		if pin >= 0 {
 			return outcome{pin: pin}
 		}
 		if !again {
 			return outcome{pin: -1, score: d.score()}
 		}
+		if resume {
+			resume, d.resume.usable = false, false
+		}
 	}
 	d.schedules++
-	d.layout.set(&d.base)
-	_, pin := d.build(g, false)
+	_, pin := d.build(g, false, false)
 	return outcome{pin: pin, score: d.score()}
 }
 
 // build places pinned starts, then the list. again says that a maximum lag
-// asks for another try with raised floors.
-func (d *decoder) build(g *genome, mayRaise bool) (again bool, pin int) {
+// asks for another try with raised floors. With resume it begins where g
+// departs from the genome adopted last.
+func (d *decoder) build(g *genome, mayRaise, resume bool) (again bool, pin int) {
 	d.epoch++
-	d.growing, d.gaveBack = true, false
+	d.growing = true
 	defer func() { d.growing = false }()
 	if d.tr != nil {
 		d.tr.clear()
 	}
+	first := 0
+	if resume {
+		first = d.resume.restart(d, g)
+	}
+	if first == 0 {
+		d.layout.set(&d.base)
+		d.deferred = d.deferred[:0]
+		if again, pin := d.wishes(g, mayRaise); again || pin >= 0 {
+			return again, pin
+		}
+	}
+	for k := first; k < len(g.list); k++ {
+		if resume {
+			d.resume.keep(d, k, len(g.list))
+		}
+		a, open := g.list[k], d.openSpans
+		if again, pin := d.put(a, g, mayRaise); again || pin >= 0 {
+			return again, pin
+		}
+		if d.openSpans < open || len(d.deferred) > 0 && d.state[a] == placedState {
+			if again, pin := d.retry(g, mayRaise); again || pin >= 0 {
+				return again, pin
+			}
+		}
+	}
+	if again, pin := d.finish(g, mayRaise); again || pin >= 0 {
+		return again, pin
+	}
+	return false, d.pinAlone()
+}
+
+// wishes places pinned starts and what has been put in front for them.
+func (d *decoder) wishes(g *genome, mayRaise bool) (again bool, pin int) {
 	for k := range d.in.pins {
 		n := &d.in.pins[k]
 		if n.dropped || !n.src.HasStart || d.state[n.act] != pendingState {
@@ -229,21 +268,7 @@ func (d *decoder) build(g *genome, mayRaise bool) (again bool, pin int) {
 		}
 	}
 	d.deferred = d.deferred[:0]
-	for _, a := range g.list {
-		open := d.openSpans
-		if again, pin := d.put(a, g, mayRaise); again || pin >= 0 {
-			return again, pin
-		}
-		if d.openSpans < open || len(d.deferred) > 0 && d.state[a] == placedState {
-			if again, pin := d.retry(g, mayRaise); again || pin >= 0 {
-				return again, pin
-			}
-		}
-	}
-	if again, pin := d.finish(g, mayRaise); again || pin >= 0 {
-		return again, pin
-	}
-	return false, d.pinAlone()
+	return false, -1
 }
 
 // pinAlone is a pin whose activity was placed though something before it could

@@ -65,6 +65,7 @@ func (d *decoder) placeFacts(keep bool) []running {
 		out = append(out, r)
 	}
 	d.base.set(&d.layout)
+	d.base.gaveBack = false
 	return out
 }
 

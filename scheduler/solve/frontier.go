@@ -21,6 +21,12 @@ type blocked struct {
 	d, from, to Time
 }
 
+// copy takes over what g knows.
+func (f *frontier) copy(g *frontier) {
+	f.n = g.n
+	copy(f.list[:f.n], g.list[:g.n])
+}
+
 // past is the first time at lo or later that is not known to be blocked.
 func (f *frontier) past(d, lo Time) Time {
 	for again := true; again; {

@@ -70,6 +70,7 @@ func newClimber(s *search) *climber {
 		c.cur.bind = make([]int32, len(s.in.acts))
 	}
 	c.late = make([]score, min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200)))
+	s.d.resume = &resumption{}
 	c.restart(true)
 	c.begin()
 	return c
@@ -146,6 +147,7 @@ func (c *climber) value(sc score) score {
 // is a priority of jobs; that of one job is put in the order of its starts.
 func (c *climber) accept(g *genome, sc score) {
 	s := c.s
+	s.d.adopt(g)
 	c.score = c.value(sc)
 	if g != &c.cur {
 		c.cur.list, g.list = g.list, c.cur.list

@@ -60,7 +60,7 @@ type search struct {
 	genome genome // of best
 	// shown says that the decoder's layout is that of the best.
 	shown bool
-	cut    bool
+	cut   bool
 	// optimal says that the best meets the lower bound.
 	optimal bool
 	// proved is a lower limit on the objective of plans that place all.
