@@ -6,23 +6,36 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"runtime"
 	"time"
 
+	"tickover/queue/intake"
 	"tickover/services/planfile"
 )
 
 type planCmd struct {
-	Shop      string  `help:"The shop file." required:"" type:"existingfile"`
-	Units     string  `help:"CSV of the units, as for import." required:"" type:"existingfile"`
+	Shop      string  `help:"The shop file." type:"existingfile"`
+	Units     string  `help:"CSV of the units, as for import." type:"existingfile"`
 	At        string  `help:"The moment the plan is made, on the shop's clock, for example 2026-02-17T08:00; left out: now."`
-	Seconds   float64 `help:"Look for a better plan for so long; the result then depends on the machine."`
-	Schedules int     `help:"Look for a better plan with so many tries; the same number gives the same plan."`
+	Schedules int     `help:"Look for a better plan with so many tries; the same number and seed give the same plan. Left out: 400." placeholder:"N"`
+	Seconds   float64 `help:"Look for so long instead, on all processors; the result then depends on the machine." placeholder:"S"`
 	Seed      uint64  `help:"Every draw follows from it." default:"1"`
-	JSON      bool    `help:"Print the plan as JSON; its fields are described in services/dispatch/plan.go."`
-	SVG       string  `help:"Draw the first day into this file." placeholder:"FILE"`
+	JSON      bool    `help:"Print the plan as JSON; --schema describes it."`
+	SVG       string  `help:"Draw the plan into this file." placeholder:"FILE"`
+	Schema    bool    `help:"Print the JSON Schema of the plan and do nothing else."`
 }
 
+// secondsMax bounds a search by time.
+const secondsMax = 24 * 60 * 60
+
 func (c *planCmd) Run(ctx context.Context, io streams) error {
+	if c.Schema {
+		_, err := io.out.Write(planfile.Schema)
+		return err
+	}
+	if err := c.check(); err != nil {
+		return err
+	}
 	shop, _, err := readShop(c.Shop)
 	if err != nil {
 		return err
@@ -38,12 +51,13 @@ func (c *planCmd) Run(ctx context.Context, io streams) error {
 		return err
 	}
 	defer units.Close()
-	res, err := planfile.Plan(ctx, planfile.Options{Shop: shop, Units: units, At: at,
-		Schedules: c.Schedules, Limit: time.Duration(c.Seconds * float64(time.Second)), Seed: c.Seed})
+	res, err := planfile.Plan(ctx, planfile.Options{Shop: shop, Units: units, At: at, Schedules: c.Schedules,
+		Limit: time.Duration(c.Seconds * float64(time.Second)), Seed: c.Seed, Threads: runtime.NumCPU()})
 	if errors.Is(err, planfile.ErrBadUnits) {
 		for _, e := range res.Errors {
-			fmt.Fprintf(io.err, "%s: %s\n", c.Units, e.Error())
+			fmt.Fprintln(io.err, atLine(c.Units, e))
 		}
+		return errSaid
 	}
 	if err != nil {
 		return err
@@ -60,6 +74,34 @@ func (c *planCmd) Run(ctx context.Context, io streams) error {
 		return json.NewEncoder(io.out).Encode(res.Plan)
 	}
 	return res.Table(io.out)
+}
+
+// check says what is wrong with the flags.
+func (c *planCmd) check() error {
+	switch {
+	case c.Shop == "" || c.Units == "":
+		return errors.New("a plan needs --shop FILE and --units FILE, for example: tickover plan --shop shop.yaml --units units.csv")
+	case c.Seconds < 0 || c.Seconds > secondsMax || c.Seconds != c.Seconds:
+		return fmt.Errorf("--seconds %v is outside 0 … %d", c.Seconds, secondsMax)
+	case c.Schedules < 0:
+		return fmt.Errorf("--schedules %d is negative", c.Schedules)
+	case c.Seconds > 0 && c.Schedules > 0:
+		return errors.New("--seconds and --schedules exclude each other")
+	}
+	return nil
+}
+
+// atLine is a mistake of a file as "units.csv:2: route: what; do".
+func atLine(name string, e intake.RowError) string {
+	where := name
+	if e.Line > 0 {
+		where = fmt.Sprintf("%s:%d", name, e.Line)
+	}
+	if e.Column != "" {
+		where += ": " + e.Column
+	}
+	e.Line, e.Column = 0, ""
+	return where + ": " + e.Error()
 }
 
 func (c *planCmd) draw(res *planfile.Result) error {

@@ -21,12 +21,20 @@ type Options struct {
 	Shop  *queue.Shop
 	Units io.Reader // CSV, see queue/intake
 	At    time.Time // the moment the plan is made
-	// Schedules bounds the search by a count; 0: the first good plan.
+	// Schedules bounds the search by a count; 0: 400, 1: the first plan.
 	Schedules int
 	// Limit bounds it by time instead; the plan is then not reproducible.
-	Limit time.Duration
-	Seed  uint64
+	Limit   time.Duration
+	Seed    uint64
+	Threads int // 0: 1; the plan does not depend on it
 }
+
+// schedulesDefault is a second or two of search for a shop of 60 units.
+const schedulesDefault = 400
+
+// conflictsMax is for how many late units the plan says what rules their
+// promise out.
+const conflictsMax = 100
 
 // Result is a plan and what it was judged by.
 type Result struct {
@@ -53,14 +61,11 @@ func Plan(ctx context.Context, o Options) (*Result, error) {
 	if err != nil {
 		return &Result{Errors: errs}, err
 	}
-	co := dispatch.ComputeOptions{Schedules: o.Schedules, Seed: o.Seed, Check: true}
-	if o.Limit > 0 {
-		co.Schedules = schedulesMax
-		var stop context.CancelFunc
-		ctx, stop = context.WithTimeout(ctx, o.Limit)
-		defer stop()
+	co := dispatch.ComputeOptions{Schedules: o.Schedules, Seed: o.Seed, Threads: o.Threads, Check: true, Conflicts: conflictsMax}
+	if co.Schedules == 0 {
+		co.Schedules = schedulesDefault
 	}
-	c, err := dispatch.ComputeAll(ctx, st, a, o.At, nil, co)
+	c, err := search(ctx, st, a, o, co)
 	if err != nil {
 		return nil, err
 	}
@@ -69,6 +74,23 @@ func Plan(ctx context.Context, o Options) (*Result, error) {
 		res.Violations = append(res.Violations, fmt.Sprintf("%s %s: %s", v.Constraint, v.Activity, v.Words))
 	}
 	return res, nil
+}
+
+// search finds the horizon that is needed with the first plan, so that a limit
+// of time is spent on that one.
+func search(ctx context.Context, st *queue.State, a *almanac.Almanac, o Options, co dispatch.ComputeOptions) (*dispatch.Computed, error) {
+	if o.Limit <= 0 {
+		return dispatch.ComputeAll(ctx, st, a, o.At, nil, co)
+	}
+	ctx, stop := context.WithTimeout(ctx, o.Limit)
+	defer stop()
+	co.Schedules, co.Conflicts = 1, -1
+	first, err := dispatch.ComputeAll(ctx, st, a, o.At, nil, co)
+	if err != nil {
+		return nil, err
+	}
+	co.Schedules, co.Conflicts, co.HorizonDays = schedulesMax, conflictsMax, first.HorizonDays
+	return dispatch.ComputeAll(ctx, st, a, o.At, nil, co)
 }
 
 // arrive checks the units in to a queue in memory.
