@@ -7,7 +7,7 @@ SEED      ?= 20260216
 PKGS      := ./...
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler verify-optimum fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop verify-optimum fuzz soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -36,6 +36,9 @@ bench: ## benchmarks (figures are in DEVELOPERS.md)
 bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=1000,5000] [SECONDS=0.1,10] [THREADS=N] [CSV=FILE]
 	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
 	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(SECONDS),--seconds "$(SECONDS)") $(if $(THREADS),--threads "$(THREADS)") $(if $(CSV),--csv "$(CSV)")
+
+bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [SEED=1] [SCHEDULES=16] [CSV=FILE]
+	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
 
 verify-optimum: ## prove the small shop instances again with an exact solver (needs node and npm)
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \

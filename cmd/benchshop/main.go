@@ -1,0 +1,89 @@
+// Command benchshop runs the planner and what a shop does by hand over the
+// same simulated weeks, and prints how they compare; see make bench-shop.
+package main
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"os/signal"
+	"runtime"
+	"sync"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"tickover/scheduler/week"
+)
+
+type cli struct {
+	Weeks     int    `default:"40" help:"Weeks to simulate, each of another shop."`
+	Seed      uint64 `default:"1" help:"Every draw follows from it."`
+	Schedules int    `default:"${schedules}" help:"Schedules for each plan."`
+	Improve   int    `default:"${improve}" help:"Schedules for the first plan of a day."`
+	Benches   int    `help:"Benches of every shop; left out: 2 to 12."`
+	Load      int    `help:"Load of every week in percent; left out: drawn."`
+	Threads   int    `help:"Weeks that run at once; left out: a processor each."`
+	CSV       string `help:"Write a row a week and way into this file." placeholder:"FILE"`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	var c cli
+	k := kong.Parse(&c, kong.Name("benchshop"), kong.UsageOnError(),
+		kong.Vars{"schedules": fmt.Sprint(week.UsualEffort.Schedules), "improve": fmt.Sprint(week.UsualEffort.Improve)})
+	k.FatalIfErrorf(c.run(ctx))
+}
+
+func (c *cli) run(ctx context.Context) error {
+	if c.Threads == 0 {
+		c.Threads = runtime.GOMAXPROCS(0)
+	}
+	began := time.Now()
+	ways := week.Usual(week.Effort{Schedules: c.Schedules, Improve: c.Improve})
+	var mu sync.Mutex
+	done, bad := 0, 0
+	s, err := week.Run(ctx, week.SeriesOptions{
+		Seed: c.Seed, Weeks: c.Weeks, Size: week.Size{Benches: c.Benches, LoadPercent: c.Load}, Ways: ways, Threads: c.Threads,
+		Done: func(o *week.Outcome) {
+			mu.Lock()
+			defer mu.Unlock()
+			for _, v := range o.Violations {
+				bad++
+				fmt.Fprintf(os.Stderr, "week %d, %s: %v\n", o.Week.Number, o.Way, v)
+			}
+			if done++; done%len(ways) == 0 {
+				fmt.Fprintf(os.Stderr, "%d of %d runs, %s\n", done, len(ways)*c.Weeks, time.Since(began).Round(time.Second))
+			}
+		},
+	})
+	if err != nil {
+		return err
+	}
+	if err := s.Write(os.Stdout); err != nil {
+		return err
+	}
+	fmt.Printf("took %s with %d and %d schedules\n", time.Since(began).Round(time.Second), c.Schedules, c.Improve)
+	if c.CSV != "" {
+		if err := writeCSV(c.CSV, s); err != nil {
+			return err
+		}
+	}
+	if bad > 0 {
+		return fmt.Errorf("the checker found %d violations", bad)
+	}
+	return nil
+}
+
+func writeCSV(path string, s *week.Series) error {
+	f, err := os.Create(path)
+	if err != nil {
+		return err
+	}
+	if err := s.WriteCSV(f); err != nil {
+		f.Close()
+		return err
+	}
+	return f.Close()
+}

@@ -1,0 +1,158 @@
+package week
+
+import (
+	"bytes"
+	"context"
+	"math"
+	"slices"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"tickover/scheduler/check"
+	"tickover/scheduler/model"
+)
+
+// tiny weeks are two days of small shops.
+func tiny(t *testing.T, seed uint64, threads int) *Series {
+	t.Helper()
+	s, err := Run(context.Background(), SeriesOptions{
+		Seed: seed, Weeks: 2, Size: Size{Benches: 3, Days: 2}, Ways: Usual(Effort{Schedules: 16}), Threads: threads,
+	})
+	if err != nil {
+		t.Fatalf("seed %d: %v", seed, err)
+	}
+	return s
+}
+
+func csvOf(t *testing.T, s *Series) string {
+	t.Helper()
+	var b bytes.Buffer
+	if err := s.WriteCSV(&b); err != nil {
+		t.Fatal(err)
+	}
+	return b.String()
+}
+
+func TestTinyWeeks(t *testing.T) {
+	s := tiny(t, 1, 2)
+	if again := tiny(t, 1, 1); csvOf(t, s) != csvOf(t, again) {
+		t.Error("the same seed gives another outcome:", cmp.Diff(csvOf(t, s), csvOf(t, again)))
+	}
+	if csvOf(t, s) == csvOf(t, tiny(t, 2, 2)) {
+		t.Error("another seed gives the same outcome")
+	}
+	sum := make([]float64, len(s.Ways))
+	for _, outs := range s.Weeks {
+		for k, o := range outs {
+			for _, v := range o.Violations {
+				t.Errorf("week %d, %s: %v", o.Week.Number, o.Way, v)
+			}
+			sum[k] += o.J()
+		}
+	}
+	if first := slices.Index(s.Ways, ByHand(FirstCome, false).Name()); sum[0] > sum[first] {
+		t.Errorf("J of the planner is %.0f, of first come %.0f", sum[0], sum[first])
+	}
+}
+
+// TestAllWaysSeeTheSame: units, surprises and durations don't depend on who
+// decides.
+func TestAllWaysSeeTheSame(t *testing.T) {
+	for _, outs := range tiny(t, 3, 2).Weeks {
+		for _, o := range outs[1:] {
+			if diff := cmp.Diff(outs[0].Problem, o.Problem); diff != "" {
+				t.Errorf("week %d: %s lived in another world than %s: %s", o.Week.Number, o.Way, outs[0].Way, diff)
+			}
+		}
+	}
+}
+
+// TestFullWeeksKeepTheRules lets every rule run shops of every size; package
+// check judges what happened, and catches a moved end.
+func TestFullWeeksKeepTheRules(t *testing.T) {
+	for n := range 11 {
+		w := Draw(7, n, Size{})
+		for _, y := range Usual(Effort{})[1:] {
+			o, err := w.Run(context.Background(), y)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, v := range o.Violations {
+				t.Errorf("week %d of seed 7, %s: %v", n, o.Way, v)
+			}
+			if n > 0 {
+				continue
+			}
+			last := len(o.Plan.Assignments) - 1
+			o.Plan.Assignments[last].Stretches = slices.Clone(o.Plan.Assignments[last].Stretches)
+			o.Plan.Assignments[last].Stretches[0].Start -= day
+			if len(check.Plan(o.Problem, o.Plan)) == 0 {
+				t.Error("the checker looks away")
+			}
+		}
+	}
+}
+
+// TestDurationsKeepTheirBounds: nothing takes longer than what starts are
+// judged by, and on average a step takes about its standard time.
+func TestDurationsKeepTheirBounds(t *testing.T) {
+	var planned, actual Time
+	for n := range 5 {
+		w := Draw(11, n, Size{})
+		for i := range w.acts {
+			a := &w.acts[i]
+			for k := range a.stretch {
+				if a.actual[k] > worst(&a.stretch[k]) {
+					t.Errorf("stretch %d of %s takes %d, at the worst %d", k, a.src.ID, a.actual[k], worst(&a.stretch[k]))
+				}
+				planned, actual = planned+a.stretch[k].Duration, actual+a.actual[k]
+			}
+		}
+	}
+	if ratio := float64(actual) / float64(planned); ratio < 0.98 || ratio > 1.05 {
+		t.Errorf("steps take %.3f of their standard time", ratio)
+	}
+}
+
+// TestConfidence: the quantiles t(0.975) are 2.262 for 9 and 2.023 for 39
+// degrees of freedom (NIST/SEMATECH e-Handbook of Statistical Methods,
+// 1.3.6.7.2; from memory).
+func TestConfidence(t *testing.T) {
+	for _, test := range []struct {
+		n int
+		t float64
+	}{{10, 2.262}, {40, 2.023}} {
+		values := make([]float64, test.n) // half 0, half 2: mean 1
+		for i := range values {
+			values[i] = float64(i % 2 * 2)
+		}
+		n := float64(test.n)
+		want := test.t * math.Sqrt(n/(n-1)) / math.Sqrt(n)
+		if got := confidence(values); got.Mean != 1 || math.Abs(got.Half-want) > 1e-3*want {
+			t.Errorf("of %d values: got %+v, want 1 ± %.4f", test.n, got, want)
+		}
+	}
+}
+
+func TestIntervals(t *testing.T) {
+	list := []model.Interval{{Start: 0, End: 10}, {Start: 20, End: 30}}
+	if got := without(list, model.Interval{Start: 5, End: 25}); !slices.Equal(got, []model.Interval{{Start: 0, End: 5}, {Start: 25, End: 30}}) {
+		t.Error("without:", got)
+	}
+	if got := walk(list, 8, 5); !slices.Equal(got, []model.Interval{{Start: 8, End: 10}, {Start: 20, End: 23}}) {
+		t.Error("walk:", got)
+	}
+	if got := walk(list, 28, 5); got != nil {
+		t.Error("walk beyond the end:", got)
+	}
+	if got := room(list, 8, 5); got != 20 {
+		t.Error("room:", got)
+	}
+	if got := openUntil(list, 12); got != 12 {
+		t.Error("open until:", got)
+	}
+	if got := covered(list, 5, 22); got != 7 {
+		t.Error("covered:", got)
+	}
+}
