@@ -39,10 +39,10 @@ type local interface {
 
 // Sizes of the search, by what paid in trials on open sets.
 const (
-	populationMax = 10
-	stallMin      = 2000
+	populationMax = 5
+	stallMin      = 1000
 	stallMax      = 12000
-	breedsMax     = 60
+	breedsMax     = 80
 )
 
 func newBreeder(c *compiled, seed, stream uint64) *breeder {
@@ -92,7 +92,7 @@ func (b *breeder) advance(ctx context.Context, limit int, bound int64) int {
 	return used
 }
 
-func (b *breeder) stall() int { return min(stallMax, max(stallMin, 20*b.c.ops)) }
+func (b *breeder) stall() int { return min(stallMax, max(stallMin, 10*b.c.ops)) }
 
 // next begins a run: from a new solution until the population is full, then
 // from between two.

@@ -84,13 +84,36 @@ func (s *Search) Run(ctx context.Context, n int) (used int, better bool) {
 			better = true
 		}
 	}
-	if len(s.islands) > 1 && better {
-		s.best.sign(s.c, make([]uint64, s.c.p.Machines))
-		for _, b := range s.islands {
-			b.admit(&s.best)
-		}
+	if len(s.islands) > 1 {
+		s.exchange(better)
 	}
 	return used, better
+}
+
+// exchange lets all islands go on from the same solutions.
+func (s *Search) exchange(better bool) {
+	first, ok := s.islands[0].(*breeder)
+	if !ok {
+		if better {
+			for _, b := range s.islands {
+				b.admit(&s.best)
+			}
+		}
+		return
+	}
+	for _, other := range s.islands[1:] {
+		b := other.(*breeder)
+		for i := range b.filled {
+			first.admit(&b.pop[i])
+		}
+	}
+	for _, other := range s.islands[1:] {
+		b := other.(*breeder)
+		for i := range first.filled {
+			b.pop[i].copy(&first.pop[i])
+		}
+		b.filled = first.filled
+	}
 }
 
 // each does f for all islands, on at most s.threads goroutines.

@@ -59,7 +59,7 @@ func newTabu(c *compiled, r *rand.Rand) *tabu {
 		path: make([]int32, 0, c.ops), blocks: make([]block, 0, c.ops), heads: make([]int64, 0, c.ops),
 	}
 	m := max(1, c.p.Machines)
-	t.tenure = 10 + int32(c.ops/(m*m))
+	t.tenure = 5 + int32(c.ops/(m*m))
 	t.more = t.tenure/2 + 1
 	return t
 }

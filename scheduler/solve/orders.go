@@ -30,7 +30,7 @@ type holding struct {
 // bound; after each the best is decoded.
 const (
 	roundMin = 500
-	roundMax = 200_000
+	roundMax = 20_000
 )
 
 // ordered searches the sequences of machines until the count is used up; false
