@@ -2,10 +2,18 @@ package solve
 
 import "tickover/scheduler/model"
 
-// earliestFinishes are lower limits on the jobs' finishes: each activity as
-// early as release, lags, calendars and facts allow with every resource and
-// worker to itself (a critical path over calendars).
-func (in *instance) earliestFinishes(d *decoder) []Time {
+// lowers are lower limits on when things finish.
+type lowers struct {
+	// finish of each job: each activity as early as release, lags, calendars
+	// and facts allow with every resource and worker to itself (a critical
+	// path over calendars).
+	finish []Time
+	// last is one on the last finish of a plan that places everything, beyond
+	// those of finish; only when the makespan counts.
+	last Time
+}
+
+func (in *instance) lowers(d *decoder) *lowers {
 	lone := newDecoder(in)
 	lone.lone, lone.g = true, &genome{}
 	lone.layout.set(&d.base)
@@ -13,16 +21,19 @@ func (in *instance) earliestFinishes(d *decoder) []Time {
 	for _, a := range in.forwards() {
 		start[a], end[a] = lone.alone(a, start, end)
 	}
-	out := make([]Time, len(in.jobs))
+	out := &lowers{finish: make([]Time, len(in.jobs)), last: in.now}
 	for i := range in.jobs {
 		j := &in.jobs[i]
-		out[i] = j.src.Release
+		out.finish[i] = j.src.Release
 		for k, a := range j.acts {
 			if k == 0 {
-				out[i] = end[a]
+				out.finish[i] = end[a]
 			}
-			out[i] = max(out[i], end[a])
+			out.finish[i] = max(out.finish[i], end[a])
 		}
+	}
+	if in.p.Weights.Makespan > 0 {
+		out.last = in.lastByMachines(d, start)
 	}
 	return out
 }
@@ -60,22 +71,27 @@ func (d *decoder) alone(a int32, start, end []Time) (Time, Time) {
 }
 
 // bound is a lower limit on the objective of any plan that places what d has
-// placed: every job at its earliest finish, nothing moved.
-func (in *instance) bound(d *decoder, earliest []Time) model.Cost {
+// placed: every job at its earliest finish, nothing moved, and the last finish
+// no earlier than its resources allow.
+func (in *instance) bound(d *decoder, low *lowers) model.Cost {
 	var c model.Cost
 	w := &in.p.Weights
-	latest := in.now
-	for i, f := range earliest {
+	latest, all := in.now, true
+	for i, f := range low.finish {
 		j := &in.jobs[i]
 		finish, placed := d.finishOf(j)
 		if placed {
 			finish = min(finish, f)
 		}
+		all = all && placed
 		latest = max(latest, finish)
 		if j.src.Due != model.Unlimited && finish > j.src.Due {
 			c += w.Tardiness * model.Cost(j.src.Weight) * model.Cost(finish-j.src.Due)
 		}
 		c += w.Flow * model.Cost(j.src.Weight) * model.Cost(finish-j.src.Release)
+	}
+	if all {
+		latest = max(latest, min(low.last, in.horizon))
 	}
 	return c + w.Makespan*model.Cost(latest-in.now)
 }

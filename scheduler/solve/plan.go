@@ -36,7 +36,7 @@ func (s *search) plan() *model.Plan {
 	for i := range s.in.jobs {
 		j := &s.in.jobs[i]
 		finish, placed := d.finishOf(j)
-		o := model.JobOutcome{Job: j.id, Due: j.src.Due, Weight: j.src.Weight, Placed: placed, Finish: finish, Bound: min(s.earliest[i], finish)}
+		o := model.JobOutcome{Job: j.id, Due: j.src.Due, Weight: j.src.Weight, Placed: placed, Finish: finish, Bound: min(s.low.finish[i], finish)}
 		if j.src.Due != model.Unlimited {
 			o.Tardiness = max(0, finish-j.src.Due)
 		}

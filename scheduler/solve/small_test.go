@@ -183,6 +183,7 @@ func layouts(a *model.Activity, start, horizon model.Time) [][]model.StretchTime
 
 func costOf(p *model.Problem, chosen []model.Assignment) model.Cost {
 	var c model.Cost
+	last := p.Now
 	for _, j := range p.Jobs {
 		finish, any := model.Time(0), false
 		for i := range chosen {
@@ -193,9 +194,10 @@ func costOf(p *model.Problem, chosen []model.Assignment) model.Cost {
 		if !any {
 			finish = j.Release
 		}
+		last = max(last, finish)
 		c += p.Weights.Tardiness*model.Cost(j.Weight)*model.Cost(max(0, finish-j.Due)) + p.Weights.Flow*model.Cost(j.Weight)*model.Cost(finish-j.Release)
 	}
-	return c
+	return c + p.Weights.Makespan*model.Cost(last-p.Now)
 }
 
 // keeps asks the checker about everything but the bookkeeping.

@@ -65,8 +65,8 @@ type search struct {
 	optimal bool
 	// proved is a lower limit on the objective of plans that place all.
 	proved model.Cost
-	// earliest are the jobs' least finishes, once computed.
-	earliest []Time
+	// low are the least finishes, once computed.
+	low *lowers
 }
 
 // over says that the count is used up or the caller has had enough.
@@ -95,12 +95,12 @@ func (s *search) try(g *genome) outcome {
 	return out
 }
 
-// least are the jobs' earliest finishes, computed once.
-func (s *search) least() []Time {
-	if s.earliest == nil {
-		s.earliest = s.in.earliestFinishes(s.d)
+// least are the least finishes, computed once.
+func (s *search) least() *lowers {
+	if s.low == nil {
+		s.low = s.in.lowers(s.d)
 	}
-	return s.earliest
+	return s.low
 }
 
 func (g *genome) copy(h *genome) {
