@@ -21,8 +21,8 @@ type Size struct {
 	LoadPercent int
 }
 
-// The load of a week in season, in percent. Below it hands are often free and
-// every order does; above it every queue grows for ever.
+// The load of a week in season, in percent. Below it hands and interfaces are
+// often free and any order does; above it every queue grows for ever.
 const (
 	loadMin = 80
 	loadMax = 100
@@ -138,12 +138,14 @@ func (d *drawer) intervals(s calendar.Set) []model.Interval {
 
 var families = []string{"family kr", "family vl", "family fr"}
 
+// resources: interfaces and pads are few for what the technicians could do, so
+// that now the one, now the other is what a week lacks.
 func (d *drawer) resources() {
 	w := d.w
-	w.Interfaces = min(3, 1+w.Benches/5+d.r.IntN(2)*min(1, w.Benches/4))
+	w.Interfaces = 1 + d.r.IntN(2)*min(1, w.Benches/7) + min(1, w.Benches/11)
 	w.Chargers = w.Interfaces + 1 + d.r.IntN(2)
 	w.Pads = 1
-	if w.Benches >= 8 {
+	if w.Benches >= 9 {
 		w.Pads += d.r.IntN(2)
 	}
 	add := func(r model.Resource) { w.shop.Resources = append(w.shop.Resources, r) }
@@ -183,7 +185,7 @@ var skills = []string{"check", "engine", "fit", "flash", "prep", "ride"}
 
 func (d *drawer) technicians() {
 	w := d.w
-	w.Technicians = min(8, max(2, (w.Benches*7+5)/10+d.r.IntN(3)-1))
+	w.Technicians = min(8, max(2, (w.Benches*8+5)/10+d.r.IntN(3)-1))
 	place := w.place()
 	from, to := w.shop.Origin, w.shop.Origin.Add(time.Duration(w.shop.Horizon)*time.Minute)
 	for i := range w.Technicians {

@@ -18,8 +18,9 @@ const (
 	tradeIn
 )
 
-// mix is how often each trade comes, in percent.
-var mix = [...]int{setUp: 45, reflash: 22, relearnOnly: 8, accessories: 15, tradeIn: 10}
+// mix is how often each trade comes, in percent: a season of campaigns and
+// deliveries.
+var mix = [...]int{setUp: 40, reflash: 32, relearnOnly: 8, accessories: 10, tradeIn: 10}
 
 // fittedPercent of the set-ups have accessories fitted, late parts for some.
 const (
