@@ -54,6 +54,7 @@ func (w Words) Breach(b *model.Breach) string {
 		model.C3: "waits longer than it may for somebody to go on with it",
 		model.C5: "goes on outside the shift of its worker",
 		model.C6: "goes over to somebody else, who has the skill",
+		model.C7: "is finished by somebody who lacks its skill, since nobody has it",
 		model.C8: "lasts beyond the open window of its place",
 		model.C9: "lasts beyond its hours, or while nobody is on site",
 	}[b.Constraint]

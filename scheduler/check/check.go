@@ -177,7 +177,7 @@ func (c *checker) listing() {
 	}
 	for _, b := range c.plan.Breaches {
 		a := c.byID[b.Activity]
-		if a == nil || !a.running() || !slices.Contains([]model.Constraint{model.C3, model.C5, model.C6, model.C8, model.C9}, b.Constraint) {
+		if a == nil || !a.running() || !slices.Contains([]model.Constraint{model.C3, model.C5, model.C6, model.C7, model.C8, model.C9}, b.Constraint) {
 			c.add(0, b.Activity, "cannot breach %v: it is not running or the constraint cannot be breached", b.Constraint)
 		}
 	}
@@ -353,7 +353,7 @@ func (c *checker) crew(a *placed) {
 			continue
 		}
 		if len(ws) != a.mode.Stretches[i].Workers {
-			c.add(model.C5, a.ID, "stretch %d has %d workers of %d", i+1, len(ws), a.mode.Stretches[i].Workers)
+			c.limit(model.C5, a, "stretch %d has %d workers of %d", i+1, len(ws), a.mode.Stretches[i].Workers)
 		}
 		if !slices.IsSorted(ws) {
 			c.add(0, a.ID, "stretch %d lists its workers out of order", i+1)
@@ -365,7 +365,7 @@ func (c *checker) crew(a *placed) {
 	if a.Handover {
 		return
 	}
-	for i := range a.as.Stretches {
+	for i := a.begun; i < len(a.as.Stretches); i++ {
 		for _, w := range a.as.Stretches[i].Workers {
 			if !slices.Contains(largest, w) {
 				c.limit(model.C6, a, "stretch %d is done by %q, who is not of its crew", i+1, w)
@@ -396,7 +396,7 @@ func (c *checker) matches(a *placed) {
 		for _, w := range a.as.Stretches[i].Workers {
 			for _, skill := range a.mode.Stretches[i].Skills {
 				if !slices.Contains(c.workerOf[w].Skills, skill) {
-					c.add(model.C7, a.ID, "stretch %d is done by %q, who lacks %q", i+1, w, skill)
+					c.limit(model.C7, a, "stretch %d is done by %q, who lacks %q", i+1, w, skill)
 				}
 			}
 		}

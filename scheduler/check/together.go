@@ -11,7 +11,7 @@ import (
 func (c *checker) lags() {
 	for _, l := range c.p.Lags {
 		from, to := c.byID[l.From], c.byID[l.To]
-		if to == nil || to.Progress != nil && (to.Progress.Done || !l.ToEnd) {
+		if to == nil || to.Progress != nil {
 			continue // unplaced, or a fact
 		}
 		if from == nil {

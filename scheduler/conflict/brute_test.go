@@ -12,7 +12,7 @@ import (
 	"tickover/scheduler/model"
 )
 
-const worldsTried = 600
+const worldsTried = 400
 
 // TestConflictsAgainstBruteForce draws small worlds, asks why a pin or a due
 // date fails, and tries everything: with the facts of the conflict alone there

@@ -196,7 +196,8 @@ type Resource struct {
 	// the stock.
 	Capacity int64
 	// Consumable resources are non-renewable: the amounts of all activities
-	// together do not exceed Capacity, whenever they run.
+	// together do not exceed Capacity, whenever they run. They have no hours
+	// and no closures.
 	Consumable bool
 	// Open are sorted, disjoint intervals; nil for always open, empty and not
 	// nil for never. No stretch runs while a resource it holds is closed,
@@ -250,7 +251,8 @@ const (
 //
 //	a + Min ≤ b, and b ≤ a + Max when Limited.
 //
-// Its zero points mean end to start.
+// Its zero points mean end to start. A lag to an activity that has begun binds
+// nothing: it goes on as soon as it can.
 type Lag struct {
 	From, To ActivityID
 	// FromPoint is End unless set to Start.

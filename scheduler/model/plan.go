@@ -112,8 +112,9 @@ type PinFailure struct {
 
 // Breach is a limit of a running activity that can no longer be kept, because
 // time has passed or a worker has left. Only C3 (MaxWait), C5 (an unsplittable
-// stretch), C6 (its crew is gone), C8 and C9 can be breached; the activity is
-// then finished as soon as possible.
+// stretch, or too few workers), C6 (its crew is gone), C7 (nobody has its skill
+// any more), C8 and C9 can be breached; the activity is then finished as soon
+// as possible.
 type Breach struct {
 	Activity   ActivityID
 	Constraint Constraint

@@ -69,6 +69,7 @@ func Validate(p *Problem) error {
 			v.fault(what, "its need refers to a span itself")
 		}
 		v.need(what, &p.Spans[i].Need)
+		v.kept(what, &p.Spans[i].Need)
 	}
 	for i := range p.Activities {
 		v.activity(&p.Activities[i])
@@ -78,6 +79,9 @@ func Validate(p *Problem) error {
 	if len(v.faults) == 0 {
 		v.cycle()
 		v.overflow()
+	}
+	if len(v.faults) == 0 {
+		v.contradiction()
 	}
 	if len(v.faults) == 0 {
 		return nil
@@ -193,6 +197,9 @@ func (v *validator) resource(r *Resource) {
 	if r.Capacity < 0 || r.Capacity > amountMax {
 		v.fault(what, "its capacity %d is outside 0 … %d", r.Capacity, int64(amountMax))
 	}
+	if r.Consumable && (r.Open != nil || r.Within || len(r.Closures) > 0) {
+		v.fault(what, "it is used up, whenever that is, and cannot have hours or closures")
+	}
 	v.intervals(what, "open intervals", r.Open)
 	for _, c := range r.Closures {
 		v.time(what, "a closure's start", c.Start)
@@ -286,6 +293,21 @@ func (v *validator) need(what string, n *Need) {
 	}
 }
 
+// kept refuses a span of something that is used up.
+func (v *validator) kept(what string, n *Need) {
+	for i := range v.p.Resources {
+		r := &v.p.Resources[i]
+		named := r.Kind == n.Kind
+		if len(n.Resources) > 0 {
+			named = slices.Contains(n.Resources, r.ID)
+		}
+		if named && r.Consumable {
+			v.fault(what, "it may take the resource %q, which is used up and cannot be kept", r.ID)
+			return
+		}
+	}
+}
+
 func (v *validator) progress(what string, a *Activity) {
 	g := a.Progress
 	if g.Mode < 0 || g.Mode >= len(a.Modes) {
@@ -300,12 +322,18 @@ func (v *validator) progress(what string, a *Activity) {
 	if len(g.Held) != len(m.Needs) && !g.Done {
 		v.fault(what, "it runs with %d resources for %d needs", len(g.Held), len(m.Needs))
 	}
-	for _, r := range g.Held {
+	for i, r := range g.Held {
 		if !v.resources[r] {
 			v.fault(what, "it runs on the resource %q, which is unknown", r)
 		}
+		if slices.Contains(g.Held[:i], r) && !g.Done {
+			v.fault(what, "it runs on the resource %q for two needs", r)
+		}
 	}
 	v.begun(what, g)
+	if last := g.Stretches[len(g.Stretches)-1]; !g.Done && len(g.Stretches) == len(m.Stretches) && last.End < v.p.Now {
+		v.fault(what, "its last stretch ended at %d, before now %d, and it is not done", last.End, v.p.Now)
+	}
 }
 
 // begun checks the facts of what has run: in order, in the past but for an
@@ -416,6 +444,7 @@ func (v *validator) previous() {
 		crew := q.Workers
 		for _, st := range q.Stretches {
 			v.time(what, "a stretch's start", st.Start)
+			v.time(what, "a stretch's end", st.End)
 			crew = append(crew[:len(crew):len(crew)], st.Workers...)
 		}
 		for _, w := range crew {

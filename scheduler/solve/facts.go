@@ -172,7 +172,7 @@ func (d *decoder) carryOn(a int32) running {
 				crews[i] = [][]int32{own[:min(len(own), m.Stretches[i].Workers)]}
 			}
 		}
-		try(crews, 1<<model.C5)
+		try(crews, 1<<model.C5|1<<model.C7)
 	}
 	return best
 }
@@ -318,12 +318,55 @@ func (d *decoder) rest(a *act, m *model.Mode, g *model.Progress, first int, crew
 		}
 		if e >= forever { // never on shift again: work as if on shift
 			c.open = nil
-			s, e = d.earliestBy(&x, &c, t)
+			s = d.offShift(c.workers, t, x.d)
+			e = s + x.d
 		}
 		slices.Sort(ids)
 		st = append(st, model.StretchTime{Start: s, End: e, Parts: c.parts(&x, s, e), Workers: ids})
 	}
 	return st
+}
+
+// offShift is the first time from t on at which no worker is at something else
+// for d ticks, whether on shift or not: a profile of a worker has 0 off shift,
+// and one less for what he is at.
+func (d *decoder) offShift(workers []int32, t, length Time) Time {
+	for again := true; again; {
+		again = false
+		for _, w := range workers {
+			f := &d.busy[w]
+			for i := f.seg(t); i < len(f.at) && f.at[i] < t+length; i++ {
+				need := int64(1)
+				if open := d.in.workers[w].open; open != nil && !held1(open, max(f.at[i], t), max(f.at[i], t)+1) {
+					need = 0
+				}
+				if f.free[i] < need && i+1 < len(f.at) {
+					t, again = f.at[i+1], true
+				}
+			}
+		}
+	}
+	return t
+}
+
+// shut is the next start after a closure or outside the window in which a
+// member of a span that has begun cannot lie; s when it can.
+func (d *decoder) shut(r int32, s, e Time) Time {
+	src := d.in.res[r].src
+	if s >= e {
+		return s
+	}
+	for _, c := range src.Closures {
+		if c.Start < e && s < c.End {
+			return c.End
+		}
+	}
+	if src.Within && src.Open != nil {
+		if ok, next := newHours(src.Open).contain(s, e); !ok {
+			return next
+		}
+	}
+	return s
 }
 
 // parts are the open ticks of [s, e) when the stretch pauses, nil otherwise.

@@ -463,6 +463,8 @@ func (d *decoder) untilSpan(n *need, r int32, s, e Time) Time {
 		return until
 	case sp.res != r:
 		return forever
+	case d.shut(r, s, e) > s:
+		return d.shut(r, s, e)
 	case s < sp.from:
 		until, _ := d.res[r].block(s, sp.from, n.amount)
 		return until

@@ -30,8 +30,8 @@ func (in *instance) lastByMachines(d *decoder, start []Time) Time {
 	on := make([][]task, len(in.res))
 	for i := range in.acts {
 		a := &in.acts[i]
-		if a.begun() || len(a.opts) == 0 || a.held != nil || a.shelved {
-			continue
+		if a.begun() || len(a.opts) == 0 || a.held != nil || a.shelved || a.minimum == 0 {
+			continue // a milestone takes no time of a machine
 		}
 		for _, r := range in.alwaysOn(a) {
 			on[r] = append(on[r], task{start[i], a.minimum, tails[i]})

@@ -32,7 +32,10 @@ func (s *search) plan() *model.Plan {
 	slices.SortFunc(p.Breaches, func(a, b model.Breach) int {
 		return cmp.Or(cmp.Compare(a.Activity, b.Activity), cmp.Compare(a.Constraint, b.Constraint))
 	})
-	p.Bound = max(s.in.bound(d, s.least()), s.proved)
+	p.Bound = s.in.bound(d, s.least())
+	if s.proved > 0 { // 0: nothing was proved; what has happened may cost less than that
+		p.Bound = max(p.Bound, s.proved)
+	}
 	for i := range s.in.jobs {
 		j := &s.in.jobs[i]
 		finish, placed := d.finishOf(j)
@@ -149,8 +152,9 @@ func (s *search) holds(n *pin, p *model.Plan) bool {
 	if g := s.in.acts[n.act].src.Progress; g != nil {
 		first = len(g.Stretches)
 	}
-	for _, st := range as.Stretches[first:] {
-		if n.src.Worker != "" && len(st.Workers) > 0 && !slices.Contains(st.Workers, n.src.Worker) {
+	mode := &s.in.acts[n.act].src.Modes[as.Mode]
+	for i := first; i < len(as.Stretches); i++ {
+		if n.src.Worker != "" && mode.Stretches[i].Workers > 0 && !slices.Contains(as.Stretches[i].Workers, n.src.Worker) {
 			return false
 		}
 	}

@@ -59,3 +59,24 @@ func BenchmarkConflicts(b *testing.B) {
 		})
 	}
 }
+
+// A route whose longest wait is shorter than the steps in between stops its own
+// units, with the reason, and nobody else's.
+func TestContradictoryRoute(t *testing.T) {
+	shop := demoShop(t)
+	r := routeStep(shop, "reflash", "test-ride")
+	r.After = append(r.After, queue.After{Step: "flash", Max: 10 * time.Minute})
+	w := newWorldWith(t, busyDay, shop)
+	w.receive("T-1", "reflash", busyDay.Add(30*time.Hour))
+	w.receive("T-2", "set-up", busyDay.Add(30*time.Hour))
+	p := w.compute(nil, dispatch.ComputeOptions{Schedules: 20, Seed: 1})
+	x := unplaced(p, "T-1", "flash")
+	if x == nil || x.Constraint != "C11" || !strings.Contains(x.Why, "the longest waits of its route can't be kept") {
+		t.Errorf("T-1: %+v", p.Unplaced)
+	}
+	for _, u := range p.Unplaced {
+		if u.Unit == "T-2" {
+			t.Errorf("T-2 is stopped too: %+v", u)
+		}
+	}
+}

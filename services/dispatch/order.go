@@ -1,6 +1,7 @@
 package dispatch
 
 import (
+	"fmt"
 	"slices"
 	"time"
 
@@ -80,6 +81,24 @@ func (s *snapshot) finished(u *queue.Unit, st *queue.Step, done map[queue.StepID
 		Modes:    []model.Mode{{Stretches: []model.Stretch{{Duration: end - start}}}},
 		Progress: &model.Progress{Done: true, Stretches: []model.StretchTime{{Start: start, End: end}}},
 	})
+}
+
+// contradictions holds back steps whose lags nobody can keep, for example after
+// an operation got longer than a route allows: one unit's route is not to stop
+// the plan of the others.
+func (s *snapshot) contradictions() {
+	for range s.p.Lags {
+		cycle, excess := model.Contradiction(s.p)
+		if cycle == nil {
+			return
+		}
+		for i := range s.p.Lags {
+			if l := &s.p.Lags[i]; slices.Contains(cycle, l.From) && slices.Contains(cycle, l.To) {
+				l.Limited = false
+			}
+		}
+		s.hold(cycle[0], fmt.Sprintf("the longest waits of its route can't be kept: the steps between take %d min more", excess))
+	}
 }
 
 func lastDone(u *queue.Unit) *queue.Step {

@@ -65,6 +65,7 @@ func takeSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, prev *Plan
 			return nil, err
 		}
 	}
+	s.contradictions()
 	s.previous(prev)
 	if n := s.shop.Limits.YardCapacity; n > 0 {
 		s.p.Buffer = &model.Buffer{Capacity: n}
