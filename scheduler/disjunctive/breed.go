@@ -23,6 +23,8 @@ type breeder struct {
 	child  solution
 	top    solution
 	busy   bool
+	begun  bool
+	start  *solution // of the first run, nil for none
 	rank   []int32
 	from   []bool
 }
@@ -52,7 +54,7 @@ func newBreeder(c *compiled, seed, stream uint64) *breeder {
 	if c.spanOnly {
 		b.local = newTabu(c, r)
 	} else {
-		b.local = newClimb(c, r)
+		b.local = newLate(c, r)
 	}
 	b.pop = make([]solution, populationMax)
 	for i := range b.pop {
@@ -61,17 +63,13 @@ func newBreeder(c *compiled, seed, stream uint64) *breeder {
 	return b
 }
 
-func (b *breeder) best() *solution { return &b.top }
+func (b *breeder) begin(s *solution) { b.start = s }
 
-// cancelEvery is how many schedules may pass between two looks at the context.
-const cancelEvery = 8
+func (b *breeder) best() *solution { return &b.top }
 
 func (b *breeder) advance(ctx context.Context, limit int, bound int64) int {
 	used := 0
-	for used < limit && b.top.cost > bound {
-		if used%cancelEvery == 0 && ctx.Err() != nil {
-			break
-		}
+	for used < limit && b.top.cost > bound && ctx.Err() == nil {
 		used++
 		if !b.busy {
 			b.next()
@@ -100,7 +98,9 @@ func (b *breeder) next() {
 	if b.bred > breedsMax {
 		b.renew()
 	}
-	if b.filled < len(b.pop) {
+	if !b.begun && b.start != nil {
+		b.child.copy(b.start)
+	} else if b.filled < len(b.pop) {
 		b.draw(&b.child)
 	} else {
 		b.bred++
@@ -117,7 +117,7 @@ func (b *breeder) next() {
 	if cost < b.top.cost {
 		b.top.copy(&b.run)
 	}
-	b.busy = true
+	b.busy, b.begun = true, true
 }
 
 // settle ends a run: its best takes the place of the worst, unless it is known.
@@ -175,7 +175,6 @@ func (b *breeder) draw(s *solution) {
 // relink puts into child a solution between p and q: the operations in an order
 // between the two orders, the ways from either.
 func (b *breeder) relink(p, q *solution) {
-	c := b.c
 	for i, v := range q.list {
 		b.rank[v] = int32(i)
 	}
@@ -189,6 +188,5 @@ func (b *breeder) relink(p, q *solution) {
 			b.child.way[v] = q.way[v]
 		}
 	}
-	_ = c
 	b.b.list(&b.child)
 }

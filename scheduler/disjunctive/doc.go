@@ -13,8 +13,8 @@
 // Three searches share the graph:
 //   - makespan alone: tabu search on critical blocks and on other ways of
 //     critical operations (tabu.go), bred by path relinking (breed.go);
-//   - other objectives: late acceptance on the critical paths of the jobs that
-//     cost something (climb.go), bred likewise;
+//   - other objectives: tabu search on the critical paths of the jobs that cost
+//     something (late.go), bred likewise;
 //   - one machine that never has to wait: iterated dynasearch (sequence.go).
 //
 // What it guarantees:

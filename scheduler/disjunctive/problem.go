@@ -118,6 +118,9 @@ type compiled struct {
 	flexible bool
 	// spanOnly: the makespan alone counts.
 	spanOnly bool
+	// offset is the part of the objective that no schedule changes: the
+	// origin, releases of flow times, empty jobs.
+	offset int64
 }
 
 func compile(p *Problem) (*compiled, error) {
@@ -149,6 +152,14 @@ func compile(p *Problem) (*compiled, error) {
 	for v := range c.job {
 		c.jobOps[fill[c.job[v]]] = int32(v)
 		fill[c.job[v]]++
+	}
+	c.offset = -p.Weights.Makespan * p.Origin
+	for j := range p.Jobs {
+		if c.jobOff[j+1] > c.jobOff[j] {
+			c.offset -= p.Weights.Flow * p.Jobs[j].Weight * p.Jobs[j].Release
+		} else { // finished when it is released
+			c.offset += c.jobPrice(j, p.Jobs[j].Release)
+		}
 	}
 	c.compileLags()
 	if !c.sort() {

@@ -2,6 +2,7 @@ package disjunctive
 
 import (
 	"context"
+	"fmt"
 	"math"
 	"sync"
 )
@@ -35,6 +36,8 @@ type island interface {
 	advance(ctx context.Context, limit int, bound int64) int
 	best() *solution
 	admit(*solution)
+	// begin is where to start from.
+	begin(*solution)
 }
 
 // Islands are used from this many schedules on; fewer are better spent on one.
@@ -48,6 +51,9 @@ func New(p *Problem, o Options) (*Search, error) {
 	c, err := compile(p)
 	if err != nil {
 		return nil, err
+	}
+	if cols, _ := c.columns(); !c.spanOnly && !c.oneSequence() && len(cols)*c.ops > cellsMax {
+		return nil, fmt.Errorf("disjunctive: %d operations for %d jobs with a price are more than %d pairs", c.ops, len(cols), cellsMax)
 	}
 	s := &Search{c: c, threads: max(1, o.Threads), bound: c.bound(), best: newSolution(c), g: newGraph(c)}
 	n := 1
@@ -63,6 +69,21 @@ func New(p *Problem, o Options) (*Search, error) {
 	}
 	s.used = make([]int, n)
 	return s, nil
+}
+
+// Start lets the search begin from a known schedule: operations in an order in
+// which no lag points backwards, and their ways. It is for before the first Run.
+func (s *Search) Start(order, ways []int) {
+	if len(order) != s.c.ops || len(ways) != s.c.ops {
+		return
+	}
+	start := newSolution(s.c)
+	for i, v := range order {
+		start.list[i], start.way[v] = int32(v), int32(ways[v])
+	}
+	for _, b := range s.islands {
+		b.begin(&start)
+	}
 }
 
 // Run generates up to n further schedules and says how many it generated: fewer

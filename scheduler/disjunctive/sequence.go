@@ -14,9 +14,9 @@ import (
 // 2004), and a local optimum is left by a few random exchanges. A sweep assigns
 // start times once and is one schedule.
 type sequencer struct {
-	c     *compiled
-	r     *rand.Rand
-	begin int64
+	c    *compiled
+	r    *rand.Rand
+	from int64
 	// tard, due and flow make the price of a finish, by operation.
 	jobs []tariff
 
@@ -85,7 +85,7 @@ func (c *compiled) oneSequence() bool {
 func newSequencer(c *compiled, seed, stream uint64) *sequencer {
 	n := c.ops
 	s := &sequencer{
-		c: c, r: rand.New(rand.NewPCG(seed, stream)), begin: c.release[0], jobs: make([]tariff, n), seq: make([]int32, n),
+		c: c, r: rand.New(rand.NewPCG(seed, stream)), from: c.release[0], jobs: make([]tariff, n), seq: make([]int32, n),
 		at: make([]tariff, n), end: make([]int64, n), base: make([]int64, n), pre: make([]int64, n+1), gain: make([]int64, n+1),
 		move: make([]pairMove, n+1), fwd: make([]int64, n), local: make([]int32, n), top: newSolution(c), started: int(stream),
 	}
@@ -101,6 +101,13 @@ func newSequencer(c *compiled, seed, stream uint64) *sequencer {
 }
 
 func (s *sequencer) best() *solution { return &s.top }
+
+// begin starts from the sequence of another search.
+func (s *sequencer) begin(o *solution) {
+	copy(s.seq, o.list)
+	s.localCost = 1<<63 - 1
+	s.fresh = true
+}
 
 // admit continues from a better solution found elsewhere.
 func (s *sequencer) admit(o *solution) {
@@ -180,7 +187,7 @@ func (s *sequencer) sweep() bool {
 }
 
 func (s *sequencer) assign() {
-	t := s.begin
+	t := s.from
 	var sum int64
 	for k, v := range s.seq {
 		s.at[k] = s.jobs[v]
@@ -261,14 +268,7 @@ func (s *sequencer) settle() {
 
 // price is the objective of seq in full.
 func (s *sequencer) price() int64 {
-	cost := s.cost
-	for j := range s.c.p.Jobs {
-		w := &s.c.p.Jobs[j]
-		if s.c.jobOff[j+1] > s.c.jobOff[j] {
-			cost -= s.c.p.Weights.Flow * w.Weight * w.Release
-		}
-	}
-	return cost + s.c.p.Weights.Makespan*(s.end[len(s.end)-1]-s.c.p.Origin)
+	return s.cost + s.c.offset + s.c.p.Weights.Makespan*s.end[len(s.end)-1]
 }
 
 // failsMax is how many local optima may be worse in a row before one is taken.

@@ -47,7 +47,7 @@ type choice struct {
 }
 
 // arcTableMax bounds the memory of forbidden arcs; beyond it some share a place.
-const arcTableMax = 1 << 22
+const arcTableMax = 1 << 20
 
 func newTabu(c *compiled, r *rand.Rand) *tabu {
 	size := 1

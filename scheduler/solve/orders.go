@@ -40,7 +40,14 @@ func (s *search) ordered() bool {
 	if o == nil {
 		return false
 	}
-	s.try(&genome{list: s.in.listBy(latestFinish(s.in))})
+	if p := s.in.p.Weights; p.Tardiness == 0 && p.Flow == 0 {
+		s.try(&genome{list: s.in.listBy(latestFinish(s.in))})
+	} else { // rules know more about jobs
+		s.construct()
+		if !s.over() {
+			o.start()
+		}
+	}
 	for n := roundMin; !s.over(); n = min(2*n, roundMax) {
 		left := s.o.Schedules - 3 - s.d.schedules // two are for polish, one decodes what is found
 		used, better := o.found.Run(s.ctx, min(n, max(left, 0)))
@@ -156,6 +163,26 @@ func (in *instance) chained(j *job, rank []int32) bool {
 		}
 	}
 	return true
+}
+
+// start lets the search begin from the best schedule.
+func (o *orders) start() {
+	d := o.s.d
+	if d.decode(&o.s.genome).score.unplaced > 0 {
+		return
+	}
+	list := d.in.listBy(d.starts())
+	order, ways := make([]int, len(list)), make([]int, len(list))
+	for k, a := range list {
+		order[k] = int(a)
+		ways[a] = slices.IndexFunc(o.ways[a], func(h holding) bool {
+			return h.opt == d.opt[a] && (h.bind < 0 || h.bind == d.held[d.in.needOff[a]])
+		})
+		if ways[a] < 0 {
+			return
+		}
+	}
+	o.found.Start(order, ways)
 }
 
 // take writes a schedule down as a genome.

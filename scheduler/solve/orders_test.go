@@ -73,7 +73,7 @@ func TestOrdersKeepWhatTheyFound(t *testing.T) {
 			}
 			s := begin(p)
 			s.o = Options{Schedules: count, Seed: seed}
-			if !s.ordered() || s.d.schedules > count-2 || s.cut {
+			if !s.ordered() || s.d.schedules > count-1 || s.cut {
 				t.Errorf("seed %d: %d schedules of %d before the polish, cut %v", seed, s.d.schedules, count, s.cut)
 			}
 			plan := Solve(context.Background(), p, s.o)
