@@ -16,10 +16,25 @@ func (s *search) improve() {
 	if s.over() || len(s.genome.list) < 1 {
 		return
 	}
-	c := newClimber(s)
+	if s.several() && s.o.Schedules-s.d.schedules >= raceMin {
+		s.race()
+		return
+	}
+	c := newClimber(s, 0)
 	for !s.over() {
 		c.step()
 	}
+}
+
+// several says that more than one job has something to place.
+func (s *search) several() bool {
+	n := 0
+	for i := range s.in.jobs {
+		if slices.ContainsFunc(s.in.jobs[i].acts, func(a int32) bool { return !s.in.acts[a].begun() }) {
+			n++
+		}
+	}
+	return n > 1
 }
 
 // climber is the state of one climb.
@@ -35,13 +50,15 @@ type climber struct {
 	climb score
 	// soft climbs may leave activities unplaced on the way: in a tight horizon
 	// the best orders lie beyond worse ones.
-	soft   bool
-	pos    []int32 // by activity: its place in cur.list
-	keys   []int64
-	weight []int64 // by job: how much a change of it may gain, cumulated
-	jobs   []int32 // jobs with something to place
-	choice []int32 // activities with more than one option
-	places []int32 // activities with more than one resource for a need
+	soft    bool
+	seen    layout  // of cur
+	counted int     // schedules that the race has counted
+	pos     []int32 // by activity: its place in cur.list
+	keys    []int64
+	weight  []int64 // by job: how much a change of it may gain, cumulated
+	jobs    []int32 // jobs with something to place
+	choice  []int32 // activities with more than one option
+	places  []int32 // activities with more than one resource for a need
 }
 
 // Bounds of the length of the late-acceptance list.
@@ -50,8 +67,8 @@ const (
 	lateMax = 100
 )
 
-func newClimber(s *search) *climber {
-	c := &climber{s: s, r: rand.New(rand.NewPCG(s.o.Seed, 0x7469636b)), pos: make([]int32, len(s.in.acts)), keys: make([]int64, len(s.in.acts))}
+func newClimber(s *search, number uint64) *climber {
+	c := &climber{s: s, r: rand.New(rand.NewPCG(s.o.Seed, 0x7469636b+number)), pos: make([]int32, len(s.in.acts)), keys: make([]int64, len(s.in.acts))}
 	for _, a := range s.genome.list {
 		if len(s.in.acts[a].opts) > 1 {
 			c.choice = append(c.choice, a)
@@ -114,7 +131,7 @@ func (c *climber) begin() {
 }
 
 // patience is how many steps without gain end a climb.
-func (c *climber) patience() int { return 10*len(c.late) + 20*len(c.cur.list) }
+func (c *climber) patience() int { return 10*len(c.late) + min(20*len(c.cur.list), 400) }
 
 // kick takes the best up again with a few moves at once. Half of the time it
 // drops bindings: those that drifted in keep orders from showing what they can
@@ -148,6 +165,7 @@ func (c *climber) value(sc score) score {
 func (c *climber) accept(g *genome, sc score) {
 	s := c.s
 	s.d.adopt(g)
+	c.seen.see(&s.d.layout)
 	c.score = c.value(sc)
 	if g != &c.cur {
 		c.cur.list, g.list = g.list, c.cur.list
@@ -162,6 +180,14 @@ func (c *climber) accept(g *genome, sc score) {
 		c.pos[a] = int32(k)
 	}
 	c.weigh()
+}
+
+// see takes down where everything is, but not what is left.
+func (l *layout) see(g *layout) {
+	l.state = append(l.state[:0], g.state...)
+	l.start, l.end = append(l.start[:0], g.start...), append(l.end[:0], g.end...)
+	l.opt = append(l.opt[:0], g.opt...)
+	l.held = append(l.held[:0], g.held...)
 }
 
 // weigh cumulates the costs of the jobs, so that expensive ones are moved more
@@ -222,6 +248,7 @@ func (c *climber) neighbour() {
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
 	c.next.bind = copyOf(c.next.bind, c.cur.bind)
 	switch x := c.r.IntN(100); {
+	case len(c.jobs) > 1 && c.r.IntN(100) < pullShare && c.pull(c.job()):
 	case len(c.jobs) > 1 && x < 30:
 		c.shiftJob(c.job())
 	case len(c.jobs) > 1 && x < 50:
@@ -294,6 +321,100 @@ func (c *climber) shiftJob(j int32) {
 			if d > 0 {
 				c.keys[a] += 2
 			}
+		}
+	}
+	c.sortNext()
+}
+
+// pull looks for what keeps a job late: from its last activity back along what
+// each waits for, to one that waits for a resource or a worker. What it waits
+// for is put behind it in the list, and with it what its job needs to be there.
+func (c *climber) pull(j int32) bool {
+	in := c.s.in
+	a := int32(-1)
+	for _, b := range in.jobs[j].acts {
+		if !in.acts[b].begun() && c.seen.state[b] == placedState && (a < 0 || c.seen.end[b] > c.seen.end[a]) {
+			a = b
+		}
+	}
+	for steps := 0; a >= 0 && steps < pullMax; steps++ {
+		lo, by := in.acts[a].release, int32(-1)
+		for i := range in.acts[a].before {
+			l := &in.acts[a].before[i]
+			if l.toEnd || c.seen.state[l.other] != placedState {
+				continue
+			}
+			v := c.seen.end[l.other] + l.min
+			if l.fromStart {
+				v = c.seen.start[l.other] + l.min
+			}
+			if v > lo {
+				lo, by = v, l.other
+			}
+		}
+		if c.seen.start[a] > lo && c.r.IntN(3) > 0 {
+			if b := c.blocker(a, lo); b >= 0 {
+				c.ahead(a, b)
+				return true
+			}
+		}
+		if by >= 0 && in.acts[by].begun() {
+			by = -1
+		}
+		a = by
+	}
+	return false
+}
+
+// pullShare is how many of a hundred moves pull, pullMax how far back one goes.
+const (
+	pullShare = 70
+	pullMax   = 40
+)
+
+// blocker draws one of the activities before a in the list that held a
+// resource or a worker of a between lo and its start.
+func (c *climber) blocker(a int32, lo Time) int32 {
+	in, best, n := c.s.in, int32(-1), 0
+	for _, b := range c.cur.list[:c.pos[a]] {
+		if c.seen.state[b] != placedState || c.seen.end[b] <= lo || c.seen.start[b] >= c.seen.start[a] || in.acts[b].job == in.acts[a].job {
+			continue
+		}
+		if c.seen.shares(in, a, b) {
+			n++
+			if c.r.IntN(n) == 0 {
+				best = b
+			}
+		}
+	}
+	return best
+}
+
+// shares says that two placed activities have a resource or a worker in
+// common.
+func (l *layout) shares(in *instance, a, b int32) bool {
+	p, q := &in.acts[a].opts[l.opt[a]], &in.acts[b].opts[l.opt[b]]
+	for _, w := range p.crew {
+		if contains(q.crew, w) {
+			return true
+		}
+	}
+	held := l.held[in.needOff[b] : in.needOff[b]+int32(len(q.needs))]
+	for i := range p.needs {
+		if r := l.held[in.needOff[a]+int32(i)]; in.res[r].src.Capacity == 1 && contains(held, r) {
+			return true
+		}
+	}
+	return false
+}
+
+// ahead puts a, and what of its job lies between, before b in the list.
+func (c *climber) ahead(a, b int32) {
+	job, to := c.s.in.acts[a].job, int64(c.pos[b])
+	for k, x := range c.next.list {
+		c.keys[x] = int64(k)<<1 | 1
+		if c.s.in.acts[x].job == job && int64(k) > to && k <= int(c.pos[a]) {
+			c.keys[x] = to << 1
 		}
 	}
 	c.sortNext()

@@ -1,0 +1,122 @@
+package solve
+
+import (
+	"sync"
+)
+
+// Several climbs from one start end in plans of very different value, and how
+// good one becomes shows early. So a few race: they climb side by side, and
+// after each round the last one goes on from where the first one stands. Their
+// number and the lengths of the rounds depend on nothing but the count of
+// schedules, so that the plan is the same on any number of cores.
+const (
+	racers  = 4
+	raceMin = 8 * racers // schedules below which one climbs alone
+	lapMin  = 16         // schedules of a racer in the first rounds
+	lapMax  = 512
+)
+
+// race climbs with several climbers until the count is used up.
+func (s *search) race() {
+	s.least() // once for all
+	list := make([]*climber, racers)
+	for i := range list {
+		sub := s.fork()
+		sub.o.Schedules = 2 // what the climber needs to stand where s does
+		list[i] = newClimber(sub, uint64(i))
+	}
+	s.collect(list)
+	for round := 0; !s.over(); round++ {
+		length := min(lapMax, lapMin<<(round/3))
+		left := s.o.Schedules - 1 - s.d.schedules
+		for i, c := range list {
+			c.s.o.Schedules = c.s.d.schedules + min(length, (left+racers-1-i)/racers) + 1
+		}
+		s.run(list)
+		s.collect(list)
+		best, last := list[0], list[0]
+		for _, c := range list[1:] {
+			if c.s.best.less(best.s.best) {
+				best = c
+			}
+			if !c.s.best.less(last.s.best) {
+				last = c
+			}
+		}
+		if best.s.best.less(last.s.best) {
+			last.follow(best)
+		}
+	}
+}
+
+// fork is a search of its own that stands where s stands.
+func (s *search) fork() *search {
+	f := &search{in: s.in, ctx: s.ctx, o: s.o, best: s.best, low: s.low, proved: s.proved, runs: s.runs}
+	f.o.Better = nil
+	f.d = newDecoder(s.in)
+	f.d.base.set(&s.d.base)
+	f.genome.copy(&s.genome)
+	return f
+}
+
+// run lets the climbers of a round go, on as many threads as are allowed.
+func (s *search) run(list []*climber) {
+	climb := func(c *climber) {
+		for !c.s.over() {
+			c.step()
+		}
+	}
+	threads := min(max(1, s.o.Threads), len(list))
+	if threads == 1 {
+		for _, c := range list {
+			climb(c)
+		}
+		return
+	}
+	var wait sync.WaitGroup
+	for t := range threads {
+		wait.Go(func() {
+			for i := t; i < len(list); i += threads {
+				climb(list[i])
+			}
+		})
+	}
+	wait.Wait()
+}
+
+// collect counts what the climbers have done and takes over the best plan; of
+// equal ones that of the first.
+func (s *search) collect(list []*climber) {
+	better := false
+	for _, c := range list {
+		s.d.schedules += c.s.d.schedules - c.counted
+		c.counted = c.s.d.schedules
+		s.cut = s.cut || c.s.cut
+		if c.s.best.less(s.best) {
+			s.best, s.optimal, better = c.s.best, c.s.optimal, true
+			s.genome.copy(&c.s.genome)
+		}
+	}
+	if better {
+		s.shown = false
+		if s.o.Better != nil {
+			s.o.Better(s.plan())
+		}
+	}
+}
+
+// follow puts c where b stands, with its own draws.
+func (c *climber) follow(b *climber) {
+	c.s.best = b.s.best
+	c.s.genome.copy(&b.s.genome)
+	c.cur.list = append(c.cur.list[:0], b.cur.list...)
+	c.cur.opt = append(c.cur.opt[:0], b.cur.opt...)
+	c.cur.bind = copyOf(c.cur.bind, b.cur.bind)
+	copy(c.pos, b.pos)
+	c.seen.see(&b.seen)
+	c.weight = append(c.weight[:0], b.weight...)
+	c.score, c.climb, c.idle, c.soft = b.score, b.climb, b.idle, b.soft
+	c.late = append(c.late[:0], b.late...)
+	c.i = b.i
+	c.s.d.resume.valid = false
+}
