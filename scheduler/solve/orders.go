@@ -40,6 +40,7 @@ func (s *search) ordered() bool {
 	if o == nil {
 		return false
 	}
+	s.proved = max(s.proved, model.Cost(o.found.Bound()))
 	if p := s.in.p.Weights; p.Tardiness == 0 && p.Flow == 0 {
 		s.try(&genome{list: s.in.listBy(latestFinish(s.in))})
 	} else { // rules know more about jobs

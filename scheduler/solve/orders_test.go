@@ -77,8 +77,8 @@ func TestOrdersKeepWhatTheyFound(t *testing.T) {
 				t.Errorf("seed %d: %d schedules of %d before the polish, cut %v", seed, s.d.schedules, count, s.cut)
 			}
 			plan := Solve(context.Background(), p, s.o)
-			if plan.Cost.Total > s.best.cost {
-				t.Errorf("seed %d: found %d, planned %d", seed, s.best.cost, plan.Cost.Total)
+			if plan.Cost.Total > s.best.cost || plan.Bound > plan.Cost.Total || plan.Bound < model.Cost(o.found.Bound()) {
+				t.Errorf("seed %d: found %d, planned %d, bound %d", seed, s.best.cost, plan.Cost.Total, plan.Bound)
 			}
 			if v := check.Plan(p, plan); v != nil || len(plan.Unplaced) > 0 {
 				t.Errorf("seed %d: %v, unplaced %v", seed, v, plan.Unplaced)
