@@ -326,16 +326,3 @@ func (g *graph) tailIn(v int32, p int64) int64 {
 	}
 	return t
 }
-
-// finishes writes the jobs' finishes.
-func (g *graph) finishes(out []int64) {
-	for j := range out {
-		ops := g.c.jobOps[g.c.jobOff[j]:g.c.jobOff[j+1]]
-		out[j] = g.c.p.Jobs[j].Release
-		for k, v := range ops {
-			if e := g.n[v].r + g.n[v].p; k == 0 || e > out[j] {
-				out[j] = e
-			}
-		}
-	}
-}

@@ -25,7 +25,6 @@ type late struct {
 	seen      []uint32
 	stamp     uint32
 	price     int64
-	top       int64
 }
 
 // column is a job with a price.
@@ -90,7 +89,7 @@ func (t *late) state() (*graph, int64, int) { return t.g, t.price, t.since }
 func (t *late) begin(s *solution) {
 	t.tabu.begin(s)
 	t.look()
-	t.top = t.price
+	t.best = t.price
 }
 
 // look reads finishes, the price and tails off the graph. Prices are those of
@@ -101,10 +100,8 @@ func (t *late) look() {
 	for k := range t.finish {
 		t.finish[k] = math.MinInt64
 	}
-	spanAt := -1
 	if g.c.p.Weights.Makespan > 0 {
-		spanAt = n - 1
-		t.finish[spanAt] = g.span
+		t.finish[n-1] = g.span
 	}
 	for i := len(g.order) - 1; i >= 0; i-- {
 		v := g.order[i]
@@ -164,15 +161,14 @@ func (t *late) advance() bool {
 	t.step++
 	t.since++
 	t.choice = choice{top: candidate{est: never}}
-	t.best = t.top
 	if t.since%kickEvery == 0 {
 		t.kick()
 	} else if !t.search() {
 		return false
 	}
 	t.look()
-	if t.price < t.top {
-		t.top, t.since = t.price, 0
+	if t.price < t.best {
+		t.best, t.since = t.price, 0
 	}
 	return true
 }
@@ -197,7 +193,7 @@ func (t *late) search() bool {
 		}
 		t.follow(k)
 	}
-	m := t.choice.top
+	m := t.top
 	if m.est == never {
 		if t.forbidden == 0 {
 			t.kick()
