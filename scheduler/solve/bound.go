@@ -11,6 +11,9 @@ type lowers struct {
 	// last is one on the last finish of a plan that places everything, beyond
 	// those of finish; only when the makespan counts.
 	last Time
+	// more is by how much Σ weight·finish exceeds that of finish; only when
+	// flow counts.
+	more int64
 }
 
 func (in *instance) lowers(d *decoder) *lowers {
@@ -31,6 +34,9 @@ func (in *instance) lowers(d *decoder) *lowers {
 			}
 			out.finish[i] = max(out.finish[i], end[a])
 		}
+	}
+	if in.p.Weights.Flow > 0 && len(in.workers) > 0 {
+		out.more = in.crowded(d, out, start)
 	}
 	if in.p.Weights.Makespan > 0 {
 		out.last = in.lastByMachines(d, start)
@@ -91,6 +97,7 @@ func (in *instance) bound(d *decoder, low *lowers) model.Cost {
 		c += w.Flow * model.Cost(j.src.Weight) * model.Cost(finish-j.src.Release)
 	}
 	if all {
+		c += w.Flow * model.Cost(low.more)
 		latest = max(latest, min(low.last, in.horizon))
 	}
 	return c + w.Makespan*model.Cost(latest-in.now)
