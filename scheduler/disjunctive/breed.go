@@ -26,7 +26,8 @@ type breeder struct {
 	begun  bool
 	start  *solution // of the first run, nil for none
 	rank   []int32
-	from   []bool
+	alone  bool // it decides itself when to draw a new population
+	keep   bool // the best into the next population
 }
 
 // local is a search from one solution.
@@ -50,7 +51,7 @@ const (
 func newBreeder(c *compiled, seed, stream uint64) *breeder {
 	r := rand.New(rand.NewPCG(seed, stream))
 	b := &breeder{c: c, r: r, b: newBuilder(c), hash: make([]uint64, c.p.Machines), run: newSolution(c), child: newSolution(c),
-		top: newSolution(c), rank: make([]int32, c.ops), from: make([]bool, c.ops)}
+		top: newSolution(c), rank: make([]int32, c.ops)}
 	if c.spanOnly {
 		b.local = newTabu(c, r)
 	} else {
@@ -95,7 +96,7 @@ func (b *breeder) stall() int { return min(stallMax, max(stallMin, 10*b.c.ops)) 
 // next begins a run: from a new solution until the population is full, then
 // from between two.
 func (b *breeder) next() {
-	if b.bred > breedsMax {
+	if b.alone && b.bred > breedsMax {
 		b.renew()
 	}
 	if !b.begun && b.start != nil {
@@ -146,7 +147,8 @@ func (b *breeder) admit(s *solution) {
 	}
 }
 
-// renew keeps nothing but the best.
+// renew leaves the population to be drawn anew, every other time but for the
+// best.
 func (b *breeder) renew() {
 	best := 0
 	for i := range b.filled {
@@ -155,7 +157,10 @@ func (b *breeder) renew() {
 		}
 	}
 	b.pop[0], b.pop[best] = b.pop[best], b.pop[0]
-	b.filled, b.bred = 1, 0
+	b.filled, b.bred = 0, 0
+	if b.keep = !b.keep; b.keep {
+		b.filled = 1
+	}
 }
 
 // draw makes a new solution: the first one by the longest tail, others with

@@ -64,7 +64,9 @@ func New(p *Problem, o Options) (*Search, error) {
 		if c.oneSequence() {
 			s.islands = append(s.islands, newSequencer(c, o.Seed, uint64(i)))
 		} else {
-			s.islands = append(s.islands, newBreeder(c, o.Seed, uint64(i)))
+			b := newBreeder(c, o.Seed, uint64(i))
+			b.alone = n == 1
+			s.islands = append(s.islands, b)
 		}
 	}
 	s.used = make([]int, n)
@@ -122,10 +124,17 @@ func (s *Search) exchange(better bool) {
 		}
 		return
 	}
+	bred := first.bred
 	for _, other := range s.islands[1:] {
 		b := other.(*breeder)
+		bred += b.bred
 		for i := range b.filled {
 			first.admit(&b.pop[i])
+		}
+	}
+	if bred > breedsMax {
+		for _, b := range s.islands {
+			b.(*breeder).renew()
 		}
 	}
 	for _, other := range s.islands[1:] {

@@ -34,13 +34,12 @@ const (
 )
 
 // ordered searches the sequences of machines until the count is used up; false
-// when that does not apply.
+// when that does not apply, or cannot place everything before the horizon.
 func (s *search) ordered() bool {
 	o := newOrders(s)
 	if o == nil {
 		return false
 	}
-	s.proved = max(s.proved, model.Cost(o.found.Bound()))
 	if p := s.in.p.Weights; p.Tardiness == 0 && p.Flow == 0 {
 		s.try(&genome{list: s.in.listBy(latestFinish(s.in))})
 	} else { // rules know more about jobs
@@ -56,10 +55,16 @@ func (s *search) ordered() bool {
 		if better {
 			s.try(o.take(o.found.Best()))
 		}
+		if s.best.unplaced > 0 { // the horizon is too near for all: others choose what to leave out
+			return false
+		}
 		s.optimal = s.optimal || o.found.Optimal()
 		if used == 0 {
 			break
 		}
+	}
+	if s.best.unplaced == 0 {
+		s.proved = max(s.proved, model.Cost(o.found.Bound()))
 	}
 	s.over() // notes a cut
 	return true

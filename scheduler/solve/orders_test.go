@@ -143,6 +143,23 @@ func TestOrdersApplyByStructure(t *testing.T) {
 	}
 }
 
+// TestOrdersLeaveShortHorizons: when not everything fits, the rest of the count
+// goes to the searches that choose what to leave out.
+func TestOrdersLeaveShortHorizons(t *testing.T) {
+	for _, w := range objectives {
+		p := machines(rand.New(rand.NewPCG(1, 1)), w)
+		p.Horizon = p.Now + 12
+		s := begin(p)
+		if s.ordered() {
+			t.Errorf("%+v: kept though %d activities have no place", w, s.best.unplaced)
+		}
+		plan := Solve(context.Background(), p, s.o)
+		if v := check.Plan(p, plan); v != nil || len(plan.Assignments) == 0 {
+			t.Errorf("%+v: %v, %d placed", w, v, len(plan.Assignments))
+		}
+	}
+}
+
 // TestOrdersStopInTime: a context that has ended leaves the first plan, and
 // says so.
 func TestOrdersStopInTime(t *testing.T) {
