@@ -16,23 +16,21 @@ import (
 type sequencer struct {
 	c    *compiled
 	r    *rand.Rand
-	from int64
-	// tard, due and flow make the price of a finish, by operation.
-	jobs []tariff
+	from int64    // when the first operation may start
+	jobs []tariff // by operation
 
 	seq  []int32
-	cost int64 // of seq at the last sweep
-	at   []tariff
-	end  []int64 // by position
-	base []int64 // by position: its price
-	pre  []int64 // by position: prices before it, summed
-	gain []int64 // by length of a head: the least change
-	move []pairMove
-	fwd  []int64
+	cost int64    // of seq, as its tariffs have it
+	at   []tariff // by position, as all below
+	end  []int64
+	pre  []int64 // prices before it, summed
+	gain []int64 // the least change by moves before it
+	move []placeMove
+	fwd  []int64 // prices of what follows it, were it not there
 
 	local     []int32 // the local optimum that kicks start from
 	localCost int64
-	fails     int
+	fails     int // worse local optima since
 	fresh     bool
 	started   int
 	top       solution
@@ -49,7 +47,8 @@ func (f *tariff) at(t int64) int64 {
 	return x
 }
 
-type pairMove struct {
+// placeMove ends at a position and begins at from.
+type placeMove struct {
 	from int32
 	kind moveKind
 }
@@ -86,8 +85,8 @@ func newSequencer(c *compiled, seed, stream uint64) *sequencer {
 	n := c.ops
 	s := &sequencer{
 		c: c, r: rand.New(rand.NewPCG(seed, stream)), from: c.release[0], jobs: make([]tariff, n), seq: make([]int32, n),
-		at: make([]tariff, n), end: make([]int64, n), base: make([]int64, n), pre: make([]int64, n+1), gain: make([]int64, n+1),
-		move: make([]pairMove, n+1), fwd: make([]int64, n), local: make([]int32, n), top: newSolution(c), started: int(stream),
+		at: make([]tariff, n), end: make([]int64, n), pre: make([]int64, n+1), gain: make([]int64, n+1),
+		move: make([]placeMove, n+1), fwd: make([]int64, n), local: make([]int32, n), top: newSolution(c), started: int(stream),
 	}
 	for v := range s.jobs {
 		j := &c.p.Jobs[c.job[v]]
@@ -126,7 +125,7 @@ func (s *sequencer) advance(ctx context.Context, limit int, bound int64) int {
 		if !s.fresh {
 			s.start()
 		}
-		if !s.sweep() {
+		if !s.sweep(ctx) && ctx.Err() == nil {
 			s.settle()
 			s.kick()
 		}
@@ -151,11 +150,18 @@ func (s *sequencer) start() {
 }
 
 // sweep assigns times to seq and does its best set of moves; false at a local
-// optimum.
-func (s *sequencer) sweep() bool {
+// optimum, or when ctx ends.
+func (s *sequencer) sweep(ctx context.Context) bool {
 	s.assign()
+	if cost := s.price(); cost < s.top.cost {
+		copy(s.top.list, s.seq)
+		s.top.cost = cost
+	}
 	n := len(s.seq)
 	for k := range n {
+		if k%placesMax == placesMax-1 && ctx.Err() != nil {
+			return false
+		}
 		s.reach(k)
 	}
 	if s.gain[n] == 0 {
@@ -186,6 +192,10 @@ func (s *sequencer) sweep() bool {
 	return true
 }
 
+// placesMax bounds the positions of a sweep between two looks at the context.
+const placesMax = 64
+
+// assign gives seq its times and prices.
 func (s *sequencer) assign() {
 	t := s.from
 	var sum int64
@@ -193,9 +203,8 @@ func (s *sequencer) assign() {
 		s.at[k] = s.jobs[v]
 		t += s.at[k].p
 		s.end[k] = t
-		s.base[k] = s.at[k].at(t)
 		s.pre[k] = sum
-		sum += s.base[k]
+		sum += s.at[k].at(t)
 	}
 	s.pre[len(s.seq)] = sum
 	s.cost = sum
@@ -206,7 +215,7 @@ func (s *sequencer) assign() {
 func (s *sequencer) reach(k int) {
 	b := &s.at[k]
 	end := s.end[k]
-	best, move := s.gain[k], pairMove{}
+	best, move := s.gain[k], placeMove{}
 	s.fwd[k] = 0
 	var back int64 // of what makes room for b
 	for i := k - 1; i >= 0; i-- {
@@ -221,10 +230,10 @@ func (s *sequencer) reach(k int) {
 		bFirst := b.at(start + b.p)
 		old := s.gain[i] - was
 		if x := old + s.fwd[i] + aLast; x < best {
-			best, move = x, pairMove{int32(i), forward}
+			best, move = x, placeMove{int32(i), forward}
 		}
 		if x := old + back + bFirst; x < best {
-			best, move = x, pairMove{int32(i), backward}
+			best, move = x, placeMove{int32(i), backward}
 		}
 		// An exchange shifts what lies between by delta.
 		x := old + aLast + bFirst
@@ -239,7 +248,7 @@ func (s *sequencer) reach(k int) {
 			x += s.at[l].at(s.end[l] + delta)
 		}
 		if x < best {
-			best, move = x, pairMove{int32(i), exchange}
+			best, move = x, placeMove{int32(i), exchange}
 		}
 	}
 	s.gain[k+1], s.move[k+1] = best, move
@@ -247,10 +256,6 @@ func (s *sequencer) reach(k int) {
 
 // settle takes a local optimum up.
 func (s *sequencer) settle() {
-	if cost := s.price(); cost < s.top.cost {
-		copy(s.top.list, s.seq)
-		s.top.cost = cost
-	}
 	switch {
 	case s.cost <= s.localCost:
 		if s.cost < s.localCost {
