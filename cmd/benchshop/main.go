@@ -4,15 +4,18 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"os"
 	"os/signal"
+	"path/filepath"
 	"runtime"
 	"sync"
 	"time"
 
 	"github.com/alecthomas/kong"
 
+	"tickover/scheduler/model"
 	"tickover/scheduler/week"
 )
 
@@ -21,9 +24,11 @@ type cli struct {
 	Seed      uint64 `default:"1" help:"Every draw follows from it."`
 	Schedules int    `default:"${schedules}" help:"Schedules for each plan."`
 	Improve   int    `default:"${improve}" help:"Schedules for the first plan of a day."`
+	Only      []int  `help:"Only weeks of these numbers."`
 	Benches   int    `help:"Benches of every shop; left out: 2 to 12."`
 	Load      int    `help:"Load of every week in percent; left out: drawn."`
 	Threads   int    `help:"Weeks that run at once; left out: a processor each."`
+	Dump      string `help:"Write each problem that the planner gets into this folder, as JSON." type:"existingdir" placeholder:"DIR"`
 	CSV       string `help:"Write a row a week and way into this file." placeholder:"FILE"`
 }
 
@@ -41,11 +46,11 @@ func (c *cli) run(ctx context.Context) error {
 		c.Threads = runtime.GOMAXPROCS(0)
 	}
 	began := time.Now()
-	ways := week.Usual(week.Effort{Schedules: c.Schedules, Improve: c.Improve})
+	ways := week.Usual(c.effort())
 	var mu sync.Mutex
 	done, bad := 0, 0
 	s, err := week.Run(ctx, week.SeriesOptions{
-		Seed: c.Seed, Weeks: c.Weeks, Size: week.Size{Benches: c.Benches, LoadPercent: c.Load}, Ways: ways, Threads: c.Threads,
+		Seed: c.Seed, Weeks: c.Weeks, Only: c.Only, Size: week.Size{Benches: c.Benches, LoadPercent: c.Load}, Ways: ways, Threads: c.Threads,
 		Done: func(o *week.Outcome) {
 			mu.Lock()
 			defer mu.Unlock()
@@ -54,7 +59,7 @@ func (c *cli) run(ctx context.Context) error {
 				fmt.Fprintf(os.Stderr, "week %d, %s: %v\n", o.Week.Number, o.Way, v)
 			}
 			if done++; done%len(ways) == 0 {
-				fmt.Fprintf(os.Stderr, "%d of %d runs, %s\n", done, len(ways)*c.Weeks, time.Since(began).Round(time.Second))
+				fmt.Fprintf(os.Stderr, "%d runs, %s\n", done, time.Since(began).Round(time.Second))
 			}
 		},
 	})
@@ -74,6 +79,20 @@ func (c *cli) run(ctx context.Context) error {
 		return fmt.Errorf("the checker found %d violations", bad)
 	}
 	return nil
+}
+
+func (c *cli) effort() week.Effort {
+	e := week.Effort{Schedules: c.Schedules, Improve: c.Improve}
+	if c.Dump != "" {
+		e.Observe = func(number, n int, p *model.Problem, _ *model.Plan) error {
+			text, err := json.Marshal(p)
+			if err != nil {
+				return err
+			}
+			return os.WriteFile(filepath.Join(c.Dump, fmt.Sprintf("week%02d-plan%04d.json", number, n)), text, 0o644)
+		}
+	}
+	return e
 }
 
 func writeCSV(path string, s *week.Series) error {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"slices"
 
 	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/stat"
@@ -20,8 +21,10 @@ type Series struct {
 
 // SeriesOptions say what is run.
 type SeriesOptions struct {
-	Seed    uint64
+	Seed uint64
+	// Weeks are numbered from 0; Only, if set, are the numbers to run.
 	Weeks   int
+	Only    []int
 	Size    Size
 	Ways    []Way
 	Threads int // weeks run at once; 0: 1
@@ -43,18 +46,24 @@ func Usual(e Effort) []Way {
 
 // Run runs every week in every way.
 func Run(ctx context.Context, o SeriesOptions) (*Series, error) {
-	if o.Weeks < 1 || len(o.Ways) == 0 {
-		return nil, errors.New("simulated weeks: at least one week and one way are needed")
+	numbers := o.Only
+	if len(numbers) == 0 {
+		for n := range o.Weeks {
+			numbers = append(numbers, n)
+		}
 	}
-	s := &Series{Seed: o.Seed, Weeks: make([][]*Outcome, o.Weeks)}
+	if len(numbers) == 0 || len(o.Ways) == 0 || slices.Min(numbers) < 0 {
+		return nil, errors.New("simulated weeks: at least one way and one week, numbered from 0, are needed")
+	}
+	s := &Series{Seed: o.Seed, Weeks: make([][]*Outcome, len(numbers))}
 	for _, y := range o.Ways {
 		s.Ways = append(s.Ways, y.Name())
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(max(1, o.Threads))
-	for i := range o.Weeks {
+	for i, n := range numbers {
 		g.Go(func() error {
-			w := Draw(o.Seed, i, o.Size)
+			w := Draw(o.Seed, n, o.Size)
 			for _, y := range o.Ways {
 				out, err := w.Run(ctx, y)
 				if err != nil {
@@ -109,8 +118,8 @@ type Pair struct {
 	// sum of all weeks.
 	Lower      Interval
 	LowerTotal float64
-	// Worse counts the weeks in which the first way's J is higher.
-	Worse int
+	// Worse are the numbers of the weeks in which the first way's J is higher.
+	Worse []int
 }
 
 // Pairs compares the first way with every other.
@@ -118,7 +127,7 @@ func (s *Series) Pairs() []Pair {
 	var out []Pair
 	first := s.column(0, (*Outcome).J)
 	for k := 1; k < len(s.Ways); k++ {
-		out = append(out, pair(s.Ways[k], first, s.column(k, (*Outcome).J)))
+		out = append(out, s.pair(s.Ways[k], first, s.column(k, (*Outcome).J)))
 		kept := make([]float64, len(s.Weeks))
 		for i := range s.Weeks {
 			kept[i] = 100 * (s.Weeks[i][0].Kept - s.Weeks[i][k].Kept)
@@ -128,7 +137,7 @@ func (s *Series) Pairs() []Pair {
 	return out
 }
 
-func pair(way string, a, b []float64) Pair {
+func (s *Series) pair(way string, a, b []float64) Pair {
 	p := Pair{Way: way}
 	diff, lower := make([]float64, len(a)), make([]float64, len(a))
 	var sumA, sumB float64
@@ -136,7 +145,7 @@ func pair(way string, a, b []float64) Pair {
 		diff[i], lower[i] = a[i]-b[i], 100*(b[i]-a[i])/b[i]
 		sumA, sumB = sumA+a[i], sumB+b[i]
 		if a[i] > b[i] {
-			p.Worse++
+			p.Worse = append(p.Worse, s.Weeks[i][0].Week.Number)
 		}
 	}
 	p.J, p.Lower, p.LowerTotal = confidence(diff), confidence(lower), 100*(sumB-sumA)/sumB
@@ -155,5 +164,5 @@ func (s *Series) Best() Pair {
 			}
 		}
 	}
-	return pair("the best of a week, no watching", first, best)
+	return s.pair("the best of a week, no watching", first, best)
 }

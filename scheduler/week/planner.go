@@ -12,15 +12,16 @@ import (
 type Effort struct {
 	// Schedules a plan.
 	Schedules int
-	// Improve is the number of schedules each morning before opening, and
-	// whenever nothing else is to be done.
+	// Improve is the number for the first plan in any opening hours, when there
+	// was all night for it.
 	Improve int
-	// Observe, if set, is called with each problem and its plan.
-	Observe func(*model.Problem, *model.Plan)
+	// Observe, if set, is called with the number of the week, and each problem
+	// and its plan by its number; its error ends the run.
+	Observe func(week, n int, p *model.Problem, plan *model.Plan) error
 }
 
 // UsualEffort is what bench-shop spends.
-var UsualEffort = Effort{Schedules: 16, Improve: 2000}
+var UsualEffort = Effort{Schedules: 60, Improve: 500}
 
 // Planner is the product's way: a plan, made anew whenever something is
 // otherwise than planned, from standard times and what is known.
@@ -37,7 +38,7 @@ type planner struct {
 	at []int
 	// holds are when a start that was refused is tried again.
 	holds     []Time
-	morning   Time // end of the opening hours last planned for
+	day       int // the opening hours last planned for, from 1
 	plans     int
 	moves     int
 	schedules int
@@ -264,8 +265,8 @@ func (p *planner) wake(f *floor) Time {
 func (p *planner) replan(ctx context.Context, f *floor) error {
 	q := p.problem(f)
 	n := p.effort.Schedules
-	if until := openUntil(f.w.open, f.now); until != p.morning {
-		p.morning, n = until, max(n, p.effort.Improve)
+	if day := after(f.w.open, f.now) + 1; day != p.day {
+		p.day, n = day, max(n, p.effort.Improve)
 	}
 	plan, err := scheduler.Plan(ctx, q, scheduler.Options{Schedules: n, Seed: f.w.Seed})
 	if err != nil {
@@ -275,7 +276,9 @@ func (p *planner) replan(ctx context.Context, f *floor) error {
 		return ctx.Err()
 	}
 	if p.effort.Observe != nil {
-		p.effort.Observe(q, plan)
+		if err := p.effort.Observe(f.w.Number, p.plans, q, plan); err != nil {
+			return err
+		}
 	}
 	p.plan = plan
 	p.plans++

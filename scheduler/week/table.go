@@ -57,13 +57,16 @@ func (s *Series) Write(w io.Writer) error {
 	fmt.Fprintf(tw, "\tJ: mean difference\tJ lower by %%, mean of weeks\tof the sum\tkept, points\tweeks worse\t\n")
 	for _, p := range s.Pairs() {
 		fmt.Fprintf(tw, "%s\t%.0f ± %.0f\t%.1f ± %.1f\t%.1f\t%+.1f ± %.1f\t%d of %d\t\n",
-			p.Way, p.J.Mean, p.J.Half, p.Lower.Mean, p.Lower.Half, p.LowerTotal, p.Kept.Mean, p.Kept.Half, p.Worse, len(s.Weeks))
+			p.Way, p.J.Mean, p.J.Half, p.Lower.Mean, p.Lower.Half, p.LowerTotal, p.Kept.Mean, p.Kept.Half, len(p.Worse), len(s.Weeks))
 	}
 	b := s.Best()
 	fmt.Fprintf(tw, "%s\t%.0f ± %.0f\t%.1f ± %.1f\t%.1f\t\t%d of %d\t\n",
-		b.Way, b.J.Mean, b.J.Half, b.Lower.Mean, b.Lower.Half, b.LowerTotal, b.Worse, len(s.Weeks))
+		b.Way, b.J.Mean, b.J.Half, b.Lower.Mean, b.Lower.Half, b.LowerTotal, len(b.Worse), len(s.Weeks))
 	if err := tw.Flush(); err != nil {
 		return err
+	}
+	if len(b.Worse) > 0 {
+		fmt.Fprintf(w, "worse than the best of a week in weeks %v\n", b.Worse)
 	}
 	_, err := fmt.Fprintln(w, "\nJ, late, flow and moved in weighted minutes a week; moved is the price of steps that the planner moved\n"+
 		"within 30 minutes of their start, 0 by hand, where nothing is planned. Shares are of the days of arrivals;\n"+
