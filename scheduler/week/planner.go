@@ -24,7 +24,9 @@ type Effort struct {
 var UsualEffort = Effort{Schedules: 60, Improve: 500}
 
 // Planner is the product's way: a plan, made anew whenever something is
-// otherwise than planned, from standard times and what is known.
+// otherwise than planned, from standard times and what is known. People do what
+// it has for now, and whoever is free meanwhile goes ahead with what is planned
+// for later, where that is in nobody's way (see fill).
 func Planner(e Effort) Way {
 	return Way{func(w *Week) way {
 		return &planner{effort: e, holds: make([]Time, len(w.acts)), at: make([]int, len(w.acts))}

@@ -22,7 +22,7 @@ const (
 )
 
 // ByHand is a rule; with watching, whoever starts a flash or a relearn stays
-// through its hands-off time.
+// through its hands-off time. Nobody stands by a charger in either case.
 func ByHand(r Rule, watching bool) Way {
 	return Way{func(*Week) way { return &byHand{rule: r, stand: watching} }}
 }
