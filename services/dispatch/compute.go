@@ -155,7 +155,7 @@ func (w *words) planned(a *model.Assignment) PlannedStep {
 			s.Technicians = append(s.Technicians, queue.PersonID(t))
 		}
 		for _, part := range x.Parts {
-			s.Parts = append(s.Parts, Span{w.at(part.Start), w.at(part.End)})
+			s.Parts = append(s.Parts, StretchPart{w.at(part.Start), w.at(part.End)})
 		}
 		ps.Stretches = append(ps.Stretches, s)
 	}

@@ -57,11 +57,11 @@ type PlannedStretch struct {
 	Technicians []queue.PersonID `json:"technicians,omitempty"`
 	// Parts are when it is worked on, of a stretch that pauses for a break or
 	// the night.
-	Parts []Span `json:"parts,omitempty"`
+	Parts []StretchPart `json:"parts,omitempty"`
 }
 
-// Span is a time from a moment up to another.
-type Span struct {
+// StretchPart is a time from a moment up to another.
+type StretchPart struct {
 	Start time.Time `json:"start"`
 	End   time.Time `json:"end"`
 }

@@ -368,11 +368,11 @@ func nameOf(name, id string) string {
 	return name
 }
 
-func parts(x *dispatch.PlannedStretch) []dispatch.Span {
+func parts(x *dispatch.PlannedStretch) []dispatch.StretchPart {
 	if len(x.Parts) > 0 {
 		return x.Parts
 	}
-	return []dispatch.Span{{Start: x.Start, End: x.End}}
+	return []dispatch.StretchPart{{Start: x.Start, End: x.End}}
 }
 
 func (p *painter) clip(start, end time.Time) (time.Time, time.Time) {
