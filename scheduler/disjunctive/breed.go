@@ -22,9 +22,9 @@ type breeder struct {
 	run    solution
 	child  solution
 	top    solution
-	busy   bool
-	begun  bool
-	start  *solution // of the first run, nil for none
+	built  bool      // child is to be taken up
+	busy   bool      // run is in progress
+	start  *solution // of the next run, nil for none
 	rank   []int32
 	alone  bool // it decides itself when to draw a new population
 	keep   bool // the best into the next population
@@ -73,7 +73,16 @@ func (b *breeder) advance(ctx context.Context, limit int, bound int64) int {
 	for used < limit && b.top.cost > bound && ctx.Err() == nil {
 		used++
 		if !b.busy {
-			b.next()
+			switch {
+			case b.start != nil:
+				b.child.copy(b.start)
+				b.start = nil
+				b.takeUp()
+			case b.built:
+				b.takeUp()
+			default:
+				b.build()
+			}
 			continue
 		}
 		ok := b.local.advance()
@@ -93,15 +102,13 @@ func (b *breeder) advance(ctx context.Context, limit int, bound int64) int {
 
 func (b *breeder) stall() int { return min(stallMax, max(stallMin, 10*b.c.ops)) }
 
-// next begins a run: from a new solution until the population is full, then
-// from between two.
-func (b *breeder) next() {
+// build makes what the next run begins from: a new solution until the
+// population is full, then one from between two.
+func (b *breeder) build() {
 	if b.alone && b.bred > breedsMax {
 		b.renew()
 	}
-	if !b.begun && b.start != nil {
-		b.child.copy(b.start)
-	} else if b.filled < len(b.pop) {
+	if b.filled < len(b.pop) {
 		b.draw(&b.child)
 	} else {
 		b.bred++
@@ -112,18 +119,23 @@ func (b *breeder) next() {
 		}
 		b.relink(&b.pop[i], &b.pop[j])
 	}
+	b.built = true
+}
+
+// takeUp begins a run from child.
+func (b *breeder) takeUp() {
 	b.local.begin(&b.child)
 	g, cost, _ := b.local.state()
 	b.run.take(g, cost)
 	if cost < b.top.cost {
 		b.top.copy(&b.run)
 	}
-	b.busy, b.begun = true, true
+	b.busy = true
 }
 
 // settle ends a run: its best takes the place of the worst, unless it is known.
 func (b *breeder) settle() {
-	b.busy = false
+	b.busy, b.built = false, false
 	b.run.sign(b.c, b.hash)
 	b.admit(&b.run)
 }

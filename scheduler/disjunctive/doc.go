@@ -19,10 +19,11 @@
 //
 // What it guarantees:
 //  1. A schedule is counted whenever start times are given to operations: each
-//     move carried out, each solution built or taken up, each sweep of
-//     dynasearch. A neighbour is estimated from the heads and tails around it,
-//     or priced by a formula, without start times; that is not a schedule.
-//     What is carried out and taken back counts once.
+//     move carried out (refused ones too), each solution built and again when
+//     it is taken up, each sweep of dynasearch. A neighbour is estimated from
+//     the heads and tails around it, or priced by a formula on a part of a
+//     sequence, without start times; that is not a schedule. Best computes a
+//     counted one again.
 //  2. The same problem, seed, Options.Schedules and sequence of Run counts give
 //     the same schedules on any machine and with any number of threads: a fixed
 //     number of searches run side by side and meet between Runs only.

@@ -54,7 +54,7 @@ func (c *compiled) columns() (cols []column, colOf []int32) {
 	for j := range c.p.Jobs {
 		job := &c.p.Jobs[j]
 		ops := c.jobOps[c.jobOff[j]:c.jobOff[j+1]]
-		f := column{tariff: tariff{due: math.MaxInt64, flow: w.Flow * job.Weight}, least: math.MinInt64}
+		f := column{tariff: tariff{due: noDue, flow: w.Flow * job.Weight}, least: math.MinInt64}
 		if job.HasDue {
 			f.due, f.tard = job.Due, w.Tardiness*job.Weight
 		}
@@ -69,7 +69,7 @@ func (c *compiled) columns() (cols []column, colOf []int32) {
 		}
 	}
 	if w.Makespan > 0 {
-		cols = append(cols, column{tariff: tariff{due: math.MaxInt64, flow: w.Makespan}, least: span})
+		cols = append(cols, column{tariff: tariff{due: noDue, flow: w.Makespan}, least: span})
 	}
 	return cols, colOf
 }

@@ -171,7 +171,7 @@ func (s *Search) each(f func(i int)) {
 	all.Wait()
 }
 
-// Best is the best schedule so far, nil before the first.
+// Best is the best schedule so far, nil before one is taken up.
 func (s *Search) Best() *Schedule {
 	if s.best.cost == math.MaxInt64 {
 		return nil

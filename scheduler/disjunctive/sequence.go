@@ -39,13 +39,10 @@ type sequencer struct {
 // tariff is the price of finishing at t: flow·t + tard·max(0, t − due).
 type tariff struct{ p, tard, due, flow int64 }
 
-func (f *tariff) at(t int64) int64 {
-	x := f.flow * t
-	if t > f.due {
-		x += f.tard * (t - f.due)
-	}
-	return x
-}
+func (f *tariff) at(t int64) int64 { return f.flow*t + f.tard*max(0, t-f.due) }
+
+// noDue is later than any time.
+const noDue = 1 << 60
 
 // placeMove ends at a position and begins at from.
 type placeMove struct {
@@ -90,7 +87,7 @@ func newSequencer(c *compiled, seed, stream uint64) *sequencer {
 	}
 	for v := range s.jobs {
 		j := &c.p.Jobs[c.job[v]]
-		f := tariff{p: c.ways[v].p, due: TimeMax, flow: c.p.Weights.Flow * j.Weight}
+		f := tariff{p: c.ways[v].p, due: noDue, flow: c.p.Weights.Flow * j.Weight}
 		if j.HasDue {
 			f.due, f.tard = j.Due, c.p.Weights.Tardiness*j.Weight
 		}
@@ -213,23 +210,24 @@ func (s *sequencer) assign() {
 // reach finds the least change of the first k+1 places, given those of all
 // shorter heads: the last place stays, or it ends a move that begins at i.
 func (s *sequencer) reach(k int) {
-	b := &s.at[k]
-	end := s.end[k]
-	best, move := s.gain[k], placeMove{}
-	s.fwd[k] = 0
+	at, ends, pre, gain, fwd := s.at[:k+1], s.end[:k+1], s.pre[:k+2], s.gain[:k+1], s.fwd[:k+1]
+	b := &at[k]
+	end := ends[k]
+	best, move := gain[k], placeMove{}
+	fwd[k] = 0
 	var back int64 // of what makes room for b
 	for i := k - 1; i >= 0; i-- {
-		a := &s.at[i]
+		a := &at[i]
 		// What lies between i and k, and k itself, earlier by a.
-		between := s.fwd[i]
-		s.fwd[i] += b.at(end - a.p)
-		back += a.at(s.end[i] + b.p)
-		was := s.pre[k+1] - s.pre[i]
+		between := fwd[i]
+		fwd[i] += b.at(end - a.p)
+		back += a.at(ends[i] + b.p)
+		was := pre[k+1] - pre[i]
 		aLast := a.at(end)
-		start := s.end[i] - a.p
+		start := ends[i] - a.p
 		bFirst := b.at(start + b.p)
-		old := s.gain[i] - was
-		if x := old + s.fwd[i] + aLast; x < best {
+		old := gain[i] - was
+		if x := old + fwd[i] + aLast; x < best {
 			best, move = x, placeMove{int32(i), forward}
 		}
 		if x := old + back + bFirst; x < best {
@@ -239,13 +237,13 @@ func (s *sequencer) reach(k int) {
 		x := old + aLast + bFirst
 		delta := b.p - a.p
 		if delta >= 0 {
-			between = s.pre[k] - s.pre[i+1]
+			between = pre[k] - pre[i+1]
 		}
 		if x+between >= best {
 			continue
 		}
 		for l := i + 1; l < k && x < best; l++ {
-			x += s.at[l].at(s.end[l] + delta)
+			x += at[l].at(ends[l] + delta)
 		}
 		if x < best {
 			best, move = x, placeMove{int32(i), exchange}
