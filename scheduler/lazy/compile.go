@@ -56,17 +56,15 @@ func filled(n int) []int32 {
 	return out
 }
 
-// undominated are the modes that fit by themselves and for which there is no
+// undominated are the modes that fit by themselves (without duration nothing
+// is held) and for which there is no
 // other that is as short and takes no more of anything (Sprecher, Hartmann &
 // Drexl, OR Spektrum 19, 1997).
 func undominated(p *Problem, a *Activity) []int32 {
 	var out []int32
 	for k := range a.Modes {
 		m := &a.Modes[k]
-		if !within(m.Demand, p.Capacity) || !within(m.Use, p.Stock) {
-			continue
-		}
-		if m.Duration == 0 && !within(m.Demand, p.Capacity) {
+		if m.Duration > 0 && !within(m.Demand, p.Capacity) || !within(m.Use, p.Stock) {
 			continue
 		}
 		dominated := false

@@ -16,7 +16,13 @@ type names struct {
 // stepMax bounds activities: beyond it all are scaled down.
 const stepMax = 1 << 50
 
-func (n *names) reset() { n.step = 1 << 10 }
+// reset forgets all names; only at the root.
+func (n *names) reset() {
+	clear(n.slots)
+	n.lit, n.activity, n.place = n.lit[:0], n.activity[:0], n.place[:0]
+	n.heap, n.popped = n.heap[:0], n.popped[:0]
+	n.step = 1 << 10
+}
 
 // name finds or makes the name of a literal.
 func (n *names) name(l lit) int32 {

@@ -1,7 +1,5 @@
 package lazy
 
-import "slices"
-
 // Solver searches one problem. It is not safe for concurrent use.
 type Solver struct {
 	engine
@@ -22,6 +20,8 @@ type Solver struct {
 	dirty   []bool
 	queue   [2][]int32
 	list    []lit
+	// confined are the limits of Confine.
+	confined []lit
 
 	best     []int32 // by variable: the last schedule
 	proved   bool
@@ -39,6 +39,7 @@ const (
 	Limit     Status = iota + 1 // the descents or the caller's patience are used up
 	Found                       // a better schedule
 	Exhausted                   // proved: there is no better schedule
+	Refuted                     // proved: there is none within Confine
 )
 
 // New compiles a problem. Its error says what is wrong with it.
@@ -111,7 +112,6 @@ func (s *Solver) Guide(start []int64, mode []int) {
 		s.best = make([]int32, len(s.lb)/2)
 	}
 	for i, x := range s.start {
-		m := &s.p.Activities[i].Modes[mode[i]]
 		s.best[x] = int32(start[i])
 		if s.modes[i] < 0 {
 			continue
@@ -126,7 +126,6 @@ func (s *Solver) Guide(start []int64, mode []int) {
 				}
 			}
 		}
-		_ = m
 	}
 }
 
@@ -156,7 +155,7 @@ func (s *Solver) Schedule() (start []int64, mode []int) {
 
 // Restarts follow the sequence of Luby, Sinclair & Zuckerman (Information
 // Processing Letters 47, 1993) in steps of so many descents.
-const restartStep = 50
+const restartStep = 100
 
 // Run searches for a better schedule, for at most limit descents and until
 // over says so.
@@ -172,7 +171,7 @@ func (s *Solver) Run(limit int, over func() bool) Status {
 				s.proved = true
 				return Exhausted
 			}
-			if s.descents >= end || over() {
+			if s.descents >= end {
 				s.backTo(0)
 				return Limit
 			}
@@ -185,7 +184,19 @@ func (s *Solver) Run(limit int, over func() bool) Status {
 			s.restart()
 			continue
 		}
-		l, ok := s.choose()
+		if over() {
+			s.backTo(0)
+			return Limit
+		}
+		l, ok := s.confine()
+		if ok && s.fails(l) {
+			s.descents++
+			s.backTo(0)
+			return Refuted
+		}
+		if !ok {
+			l, ok = s.choose()
+		}
 		if !ok {
 			s.descents++
 			s.record()
@@ -195,8 +206,45 @@ func (s *Solver) Run(limit int, over func() bool) Status {
 	}
 }
 
+// Confine has the next runs look only at schedules in which activity i starts
+// at latest[i] or before, unless that is negative, and is done in mode[i],
+// unless that is negative. Nil for both lifts it.
+func (s *Solver) Confine(latest []int64, mode []int) {
+	s.backTo(0)
+	s.confined = s.confined[:0]
+	for i := range latest {
+		if k := s.modes[i]; k >= 0 && mode[i] >= 0 {
+			c := &s.choices[k]
+			for m := range c.n {
+				if int(s.keep[i][m]) == mode[i] {
+					s.confined = append(s.confined, lit{2 * (c.x + m), 1})
+				}
+			}
+		}
+		if latest[i] >= 0 {
+			s.confined = append(s.confined, lit{2*s.start[i] + 1, int32(-latest[i])})
+		}
+	}
+}
+
+// confine is the first limit of Confine that does not hold yet.
+func (s *Solver) confine() (lit, bool) {
+	for _, l := range s.confined {
+		if !s.holds(l) {
+			return l, true
+		}
+	}
+	return lit{}, false
+}
+
+// namesMax bounds the literals with an activity: beyond it all are forgotten.
+const namesMax = 1 << 17
+
 func (s *Solver) restart() {
 	s.backTo(0)
+	if len(s.names.lit) > namesMax {
+		s.names.reset()
+	}
 	s.restarts++
 	s.pause = restartStep * luby(s.restarts)
 	if len(s.clauses) > s.forget {
@@ -278,5 +326,3 @@ func (s *Solver) mode(k int32) int32 {
 	}
 	return first
 }
-
-var _ = slices.Sort[[]int]

@@ -9,8 +9,9 @@ import (
 // evolver is a genetic algorithm with two populations, one of schedules pushed
 // to the left and one of schedules pushed to the right, each bred from the
 // other (Debels & Vanhoucke, LNCS 3483, 2005): every child costs one schedule
-// and is justified by construction. It serves objectives that depend on the
-// last finish alone.
+// and is justified by construction. It takes the place of the worst of its
+// population unless it is worse still or there already. It serves objectives
+// that depend on the last finish alone.
 type evolver struct {
 	s     *search
 	r     *rand.Rand
@@ -18,6 +19,7 @@ type evolver struct {
 	rank  []int32 // by activity: place in a topological order
 	left  []individual
 	right []individual
+	spare individual
 	child genome
 	keys  []int64
 	order []int32 // activities to place, topologically
@@ -31,20 +33,18 @@ type individual struct {
 	keys  []int64
 	opt   []int16
 	span  int64
+	// sum of the keys breaks ties: the less, the more compact.
+	sum int64
 }
 
-// populationOf is the size of a population for a number of schedules.
+// populationOf is the size of a population for a number of schedules to breed:
+// it grows with the square root.
 func populationOf(schedules int) int {
-	switch {
-	case schedules < 400:
-		return 8
-	case schedules < 2500:
-		return 16
-	case schedules < 20000:
-		return 50
-	default:
-		return 100
+	root := 1
+	for root*root < schedules {
+		root++
 	}
+	return 6 + 3*root/4
 }
 
 // evolves says that the objective is the makespan alone and that no activity
@@ -69,37 +69,27 @@ func newEvolver(s *search) *evolver {
 	return e
 }
 
-// evolve breeds until the count is used up.
+// evolve breeds, and learns from dead ends where that applies, until the count
+// is used up. Learning comes first, for what is easy to prove, and last.
 func (s *search) evolve() {
 	e := newEvolver(s)
-	n := populationOf(s.o.Schedules)
-	for i := range n {
-		if s.over() {
-			return
-		}
+	l := newLearner(e)
+	breed := s.o.Schedules / 2
+	if l == nil && !e.multi && len(s.in.jobs) == 1 {
+		breed = s.o.Schedules // what else climbs moves options and whole jobs
+	} else if l != nil && e.multi {
+		breed = s.o.Schedules / 10
+	}
+	n := populationOf(breed)
+	for i := 0; i < n && !s.over(); i++ {
 		e.seed(i)
 	}
-	e.right = make([]individual, n)
-	for i := range e.right {
-		e.right[i] = individual{score: worst}
+	if l != nil && !s.over() && !l.begin() {
+		return
 	}
-	limit := s.o.Schedules
-	if e.multi || len(s.in.jobs) > 1 { // options and whole jobs are best moved one by one
-		limit = s.o.Schedules / 2
-	}
-	l := newLearner(s, e.order)
-	if l != nil {
-		limit = s.o.Schedules / 5
-	}
-	for !s.over() && s.d.schedules < limit {
-		e.generation(e.left, e.right, true)
-		e.generation(e.right, e.left, false)
-		if e.uniform() {
-			e.refresh()
-		}
-	}
-	if l != nil {
-		l.run(s.o.Schedules)
+	e.breedUntil(min(breed+s.d.schedules-n, s.o.Schedules))
+	if l != nil && !s.over() && !l.improve() {
+		return
 	}
 	s.improve() // the rest of the count climbs
 }
@@ -130,24 +120,6 @@ func (e *evolver) seed(i int) {
 	e.record(&e.left[i], e.s.d, out.score)
 }
 
-// uniform says that all on the left are equally good: nothing is left to
-// select.
-func (e *evolver) uniform() bool {
-	for i := range e.left {
-		if e.left[i].score != e.left[0].score {
-			return false
-		}
-	}
-	return true
-}
-
-// refresh draws all but one on the left anew.
-func (e *evolver) refresh() {
-	for i := 1; i < len(e.left) && !e.s.over(); i++ {
-		e.seed(i)
-	}
-}
-
 // sample lists the activities by a random choice among the ready ones, the
 // longer tails preferred (regret-based biased random sampling with integers).
 func (e *evolver) sample() []int32 {
@@ -172,10 +144,11 @@ func (e *evolver) sample() []int32 {
 func (e *evolver) record(ind *individual, d *decoder, sc score) {
 	ind.score = sc
 	ind.keys = append(ind.keys[:0], d.starts()...)
-	ind.span = 0
+	ind.span, ind.sum = 0, 0
 	for a := range ind.keys {
 		if d.state[a] == placedState {
 			ind.keys[a] -= int64(d.in.now)
+			ind.sum += ind.keys[a]
 			ind.span = max(ind.span, int64(d.end[a]-d.in.now))
 		}
 	}
@@ -184,43 +157,73 @@ func (e *evolver) record(ind *individual, d *decoder, sc score) {
 	}
 }
 
-// generation breeds each of from with another one into the place of the same
-// number in to, scheduled in the other direction.
-func (e *evolver) generation(from, to []individual, backward bool) {
-	best := 0
-	for i := range to {
-		if to[i].score.less(to[best].score) {
-			best = i
-		}
+// breedUntil makes children, right and left in turn, until so many schedules
+// are made.
+func (e *evolver) breedUntil(limit int) {
+	if len(e.left) < 2 {
+		return
 	}
-	for i := range from {
+	e.right = make([]individual, len(e.left))
+	for i := range e.right {
 		if e.s.over() {
 			return
 		}
-		mother := e.tournament(from)
-		father := i
-		if e.r.IntN(2) == 0 {
-			mother, father = father, mother
-		}
-		e.breed(&from[father], &from[mother], backward)
-		d := e.s.d
+		e.push(i)
+	}
+	for backward := true; !e.s.over() && e.s.d.schedules < limit; backward = !backward {
+		from, to, d := e.right, e.left, e.s.d
 		if backward {
-			d = e.back
+			from, to, d = e.left, e.right, e.back
 		}
-		var out outcome
-		if backward {
-			before := d.schedules
-			out = d.decode(&e.child)
-			e.s.d.schedules += d.schedules - before
-		} else {
-			out = e.s.try(&e.child)
+		f := e.tournament(from)
+		m := e.tournament(from)
+		if f == m {
+			m = (m + 1) % len(from)
 		}
-		if i != best || out.score.compare(to[i].score) <= 0 {
-			e.record(&to[i], d, out.score)
-			if out.score.less(to[best].score) {
-				best = i
-			}
+		e.breed(&from[f], &from[m], backward)
+		e.record(&e.spare, d, e.decode(backward).score)
+		e.replace(to)
+	}
+}
+
+// push makes the i-th on the right from the i-th on the left.
+func (e *evolver) push(i int) {
+	m := &e.left[i]
+	for a := range e.keys {
+		e.keys[a] = e.ends(e.s.d.in, m, a)
+	}
+	e.sort(true)
+	if e.multi {
+		e.child.opt = append(e.child.opt[:0], m.opt...)
+	}
+	e.record(&e.right[i], e.back, e.decode(true).score)
+}
+
+// decode schedules the child.
+func (e *evolver) decode(backward bool) outcome {
+	if !backward {
+		return e.s.try(&e.child)
+	}
+	before := e.back.schedules
+	out := e.back.decode(&e.child)
+	e.s.d.schedules += e.back.schedules - before
+	return out
+}
+
+// replace puts the spare one in the place of the worst.
+func (e *evolver) replace(to []individual) {
+	worst := 0
+	for i := range to {
+		c := to[worst].score.compare(to[i].score)
+		if c < 0 || c == 0 && to[worst].sum <= to[i].sum {
+			worst = i
 		}
+		if to[i].score == e.spare.score && to[i].sum == e.spare.sum && slices.Equal(to[i].keys, e.spare.keys) {
+			return
+		}
+	}
+	if !to[worst].score.less(e.spare.score) {
+		to[worst], e.spare = e.spare, to[worst]
 	}
 }
 
@@ -238,7 +241,7 @@ func (e *evolver) tournament(from []individual) int {
 // direction of the parents; the child runs in the other one, so its order is
 // by descending end, which is what the parents' ascending start becomes.
 func (e *evolver) breed(f, m *individual, backward bool) {
-	length := f.span/4 + e.r.Int64N(f.span/2+1)
+	length := f.span/20 + e.r.Int64N(f.span*3/10+1)
 	lo := e.r.Int64N(max(1, f.span-length+1))
 	hi := lo + length
 	const far = 1 << 44
@@ -259,9 +262,14 @@ func (e *evolver) breed(f, m *individual, backward bool) {
 	if e.multi {
 		e.options(f, m, lo, hi)
 	}
-	e.mutate(backward)
+	e.sort(backward)
+	e.mutate()
+}
+
+// sort lists the child by descending key.
+func (e *evolver) sort(backward bool) {
 	e.child.list = append(e.child.list[:0], e.order...)
-	slices.SortStableFunc(e.child.list, func(a, b int32) int {
+	slices.SortFunc(e.child.list, func(a, b int32) int {
 		if c := cmp.Compare(e.keys[b], e.keys[a]); c != 0 {
 			return c
 		}
@@ -300,15 +308,16 @@ func (e *evolver) options(f, m *individual, lo, hi int64) {
 	}
 }
 
-// mutate swaps the keys of a few pairs that no lag orders directly; the decoder
-// puts the rest right.
-func (e *evolver) mutate(backward bool) {
-	if len(e.order) < 2 || e.r.IntN(100) >= 70 {
+// mutate swaps a few pairs that are near each other in the list; the decoder
+// puts right what lags forbid.
+func (e *evolver) mutate() {
+	list := e.child.list
+	if len(list) < 2 {
 		return
 	}
-	for range 1 + e.r.IntN(3) {
-		k := e.r.IntN(len(e.order) - 1)
-		a, b := e.order[k], e.order[k+1+e.r.IntN(min(10, len(e.order)-k-1))]
-		e.keys[a], e.keys[b] = e.keys[b], e.keys[a]
+	for range 1 + e.r.IntN(6) {
+		k := e.r.IntN(len(list) - 1)
+		j := min(len(list)-1, k+1+e.r.IntN(5))
+		list[k], list[j] = list[j], list[k]
 	}
 }

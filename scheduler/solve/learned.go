@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"math/rand/v2"
 	"slices"
 
 	"tickover/scheduler/lazy"
@@ -14,12 +15,17 @@ import (
 // lags have no maximum. A descent counts as a schedule, and so does decoding
 // what it found.
 type learner struct {
+	e      *evolver
 	s      *search
 	solver *lazy.Solver
-	rank   []int32
+	r      *rand.Rand
 	child  genome
-	starts []int64
+	starts []int64 // of the schedule that guides
 	modes  []int
+	order  []int32 // activities by starts
+	latest []int64 // limits of a window
+	only   []int
+	size   int // activities in a window
 	// target is the makespan below which the solver searches, negative for
 	// none yet.
 	target int64
@@ -27,11 +33,21 @@ type learner struct {
 
 // learnMax bounds the demands of all options together: a descent may cost its
 // square.
-const learnMax = 20_000
+const learnMax = 5000
+
+// Shares of the count: what goes into looking for an easy proof at the
+// beginning, and how the rest alternates.
+const (
+	easyShare   = 20 // one part in so many
+	easyMax     = 100
+	openMax     = 100
+	windowMax   = 50
+	windowsOnce = 4
+)
 
 // newLearner is nil where it does not apply.
-func newLearner(s *search, order []int32) *learner {
-	p := s.in.project()
+func newLearner(e *evolver) *learner {
+	p := e.s.in.project()
 	if p == nil {
 		return nil
 	}
@@ -39,12 +55,14 @@ func newLearner(s *search, order []int32) *learner {
 	if err != nil {
 		return nil // a figure is beyond its range
 	}
-	l := &learner{s: s, solver: solver, rank: make([]int32, len(s.in.acts)), starts: make([]int64, len(s.in.acts)), modes: make([]int, len(s.in.acts)), target: -1}
-	for k, a := range order {
-		l.rank[a] = int32(k)
+	n := len(e.s.in.acts)
+	return &learner{
+		e: e, s: e.s, solver: solver, r: rand.New(rand.NewPCG(e.s.o.Seed, 0x6c617a79)),
+		child:  genome{list: slices.Clone(e.order), opt: make([]int16, n)},
+		starts: make([]int64, n), modes: make([]int, n), order: slices.Clone(e.order),
+		latest: make([]int64, n), only: make([]int, n),
+		size: max(8, n*3/10), target: -1,
 	}
-	l.child = genome{list: slices.Clone(order), opt: make([]int16, len(s.in.acts))}
-	return l
 }
 
 // project translates a problem of which evolves holds; nil when the structure
@@ -133,27 +151,103 @@ func shortest(opts []option) Time {
 	return d
 }
 
-// run searches below the best schedule until so many schedules are made. It
-// returns false when nothing better is left.
-func (l *learner) run(until int) bool {
-	s := l.s
+// begin looks for a first schedule where there is none, and for an easy proof.
+// It returns false when nothing better is left.
+func (l *learner) begin() bool {
+	limit := min(l.s.o.Schedules/easyShare, easyMax)
+	if l.s.best.unplaced > 0 {
+		limit = l.s.o.Schedules
+	}
 	l.recall()
+	return l.search(limit) != lazy.Exhausted || !l.s.optimal
+}
+
+// improve searches near the best schedule until the count is used up, the
+// whole of it and windows of it in turn. It returns false when nothing better
+// is left.
+func (l *learner) improve() bool {
+	l.recall()
+	for l.left() > 0 {
+		l.solver.Confine(nil, nil)
+		if l.search(openMax) == lazy.Exhausted {
+			return !l.s.optimal
+		}
+		for k := 0; k < windowsOnce && l.s.best.unplaced == 0 && l.left() > 0; k++ {
+			if l.window() == lazy.Exhausted {
+				return !l.s.optimal
+			}
+		}
+	}
+	return true
+}
+
+// left is how many descents the count allows: one schedule is to decode what
+// is found.
+func (l *learner) left() int {
+	if l.s.over() {
+		return 0
+	}
+	return l.s.o.Schedules - 2 - l.s.d.schedules
+}
+
+// search runs the solver for so many descents and hands over what it finds.
+func (l *learner) search(limit int) lazy.Status {
+	s := l.s
 	for {
-		left := min(until, s.o.Schedules-1) - s.d.schedules - 1 // one to decode what is found
-		if left < 1 || s.over() {
-			return true
+		n := min(limit, l.left())
+		if n < 1 {
+			return lazy.Limit
 		}
 		before := l.solver.Descents()
-		status := l.solver.Run(left, func() bool { return s.ctx.Err() != nil })
-		s.d.schedules += l.solver.Descents() - before
-		if status == lazy.Found {
-			l.hand()
-			continue
+		status := l.solver.Run(n, func() bool { return s.ctx.Err() != nil })
+		used := l.solver.Descents() - before
+		s.d.schedules += used
+		limit -= used
+		if status != lazy.Found {
+			l.prove(status == lazy.Exhausted)
+			return status
 		}
-		l.prove(status == lazy.Exhausted)
-		return status == lazy.Limit
+		l.hand()
 	}
 }
+
+// window looks for a schedule in which the activities before some window of
+// time start no later, and those behind it sooner. Windows grow while there is
+// none, and shrink while that is hard to tell.
+func (l *learner) window() lazy.Status {
+	n := len(l.order)
+	slices.SortFunc(l.order, func(a, b int32) int {
+		return cmp.Or(cmp.Compare(l.starts[a], l.starts[b]), cmp.Compare(a, b))
+	})
+	from := l.r.IntN(n+l.size) - l.size
+	lo, hi := int64(-1), int64(timeMax)
+	if from >= 0 {
+		lo = l.starts[l.order[from]]
+	}
+	if to := from + l.size; to < n {
+		hi = l.starts[l.order[to]]
+	}
+	for a, t := range l.starts {
+		l.latest[a], l.only[a] = -1, -1
+		switch end := t + int64(l.s.in.acts[a].opts[l.modes[a]].st[0].d); {
+		case end <= lo:
+			l.latest[a], l.only[a] = t, l.modes[a]
+		case t >= hi:
+			l.latest[a], l.only[a] = max(0, t-1), l.modes[a]
+		}
+	}
+	l.solver.Confine(l.latest, l.only)
+	status := l.search(windowMax)
+	switch status {
+	case lazy.Refuted:
+		l.size = min(n, l.size+1)
+	case lazy.Limit:
+		l.size = max(4, l.size-1)
+	}
+	return status
+}
+
+const timeMax = 1 << 40
 
 // recall shows the solver the best schedule.
 func (l *learner) recall() {
@@ -167,11 +261,11 @@ func (l *learner) recall() {
 	l.guide()
 }
 
-// hand decodes the schedule found.
+// hand decodes the schedule found, and pushes it to the right and back.
 func (l *learner) hand() {
 	starts, modes := l.solver.Schedule()
 	slices.SortFunc(l.child.list, func(a, b int32) int {
-		return cmp.Or(cmp.Compare(starts[a], starts[b]), cmp.Compare(l.rank[a], l.rank[b]))
+		return cmp.Or(cmp.Compare(starts[a], starts[b]), cmp.Compare(l.e.rank[a], l.e.rank[b]))
 	})
 	l.target = 0
 	for a, m := range modes {
@@ -179,16 +273,47 @@ func (l *learner) hand() {
 		l.target = max(l.target, starts[a]+int64(l.s.in.acts[a].opts[m].st[0].d))
 	}
 	l.s.try(&l.child)
+	l.justify()
 	l.guide()
 }
 
-// guide has the solver search below what the decoder made, and near it.
+// justify pushes the schedule in the decoder to the right and back to the left
+// as long as that shortens it (Valls, Ballestín & Quintanilla, EJOR 165, 2005).
+func (l *learner) justify() {
+	s := l.s
+	for s.best.unplaced == 0 && l.left() > 1 {
+		before := s.best
+		l.turn(s.d, -1)
+		n := l.e.back.schedules
+		l.e.back.decode(&l.child)
+		s.d.schedules += l.e.back.schedules - n
+		l.turn(l.e.back, 1)
+		if s.try(&l.child); !s.best.less(before) {
+			return
+		}
+	}
+}
+
+// turn lists the activities of a schedule from its last end to its first, ties
+// by sign times the rank.
+func (l *learner) turn(d *decoder, sign int32) {
+	slices.SortFunc(l.child.list, func(a, b int32) int {
+		return cmp.Or(cmp.Compare(d.end[b], d.end[a]), cmp.Compare(sign*l.e.rank[a], sign*l.e.rank[b]))
+	})
+	copy(l.child.opt, d.opt)
+}
+
+// guide has the solver search below the best makespan, and near what the
+// decoder made.
 func (l *learner) guide() {
 	s := l.s
 	if s.best.unplaced > 0 {
 		return
 	}
 	for a := range l.starts {
+		if s.d.state[a] != placedState {
+			return
+		}
 		l.starts[a], l.modes[a] = int64(s.d.start[a]-s.in.now), int(s.d.opt[a])
 	}
 	l.solver.Guide(l.starts, l.modes)
