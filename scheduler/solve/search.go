@@ -248,7 +248,7 @@ func (c *climber) neighbour() {
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
 	c.next.bind = copyOf(c.next.bind, c.cur.bind)
 	switch x := c.r.IntN(100); {
-	case len(c.jobs) > 1 && c.r.IntN(100) < pullShare && c.pull(c.job()):
+	case len(c.jobs) > 1 && c.r.IntN(100) < min(pullShare, 5*len(c.jobs)) && c.pull(c.job()):
 	case len(c.jobs) > 1 && x < 30:
 		c.shiftJob(c.job())
 	case len(c.jobs) > 1 && x < 50:
@@ -366,7 +366,7 @@ func (c *climber) pull(j int32) bool {
 	return false
 }
 
-// pullShare is how many of a hundred moves pull, pullMax how far back one goes.
+// pullShare is how many of a hundred moves pull where there are many jobs, pullMax how far back one goes.
 const (
 	pullShare = 70
 	pullMax   = 40
