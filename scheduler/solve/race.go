@@ -4,16 +4,18 @@ import (
 	"sync"
 )
 
-// Several climbs from one start end in plans of very different value, and how
+// Several climbs end in plans of very different value, and how
 // good one becomes shows early. So a few race: they climb side by side, and
-// after each round the last one goes on from where the first one stands. Their
+// after every second round the last one goes on from where the first one
+// stands. They begin with the best plans constructed, one each. Their
 // number and the lengths of the rounds depend on nothing but the count of
 // schedules, so that the plan is the same on any number of cores.
 const (
-	racers  = 4
-	raceMin = 8 * racers // schedules below which one climbs alone
-	lapMin  = 16         // schedules of a racer in the first rounds
-	lapMax  = 512
+	racers   = 4
+	raceMin  = 8 * racers   // schedules below which one climbs alone
+	apartMin = 100 * racers // schedules below which all begin with the best
+	lapMin   = 16           // schedules of a racer in the first rounds
+	lapMax   = 512
 )
 
 // race climbs with several climbers until the count is used up.
@@ -22,6 +24,10 @@ func (s *search) race() {
 	list := make([]*climber, racers)
 	for i := range list {
 		sub := s.fork()
+		if i < len(s.seeds) && i > 0 && s.o.Schedules >= apartMin {
+			sub.best = s.seeds[i].score
+			sub.genome.copy(&s.seeds[i].genome)
+		}
 		sub.o.Schedules = 2 // what the climber needs to stand where s does
 		list[i] = newClimber(sub, uint64(i))
 	}
@@ -43,7 +49,7 @@ func (s *search) race() {
 				last = c
 			}
 		}
-		if best.s.best.less(last.s.best) {
+		if round%2 == 1 && best.s.best.less(last.s.best) {
 			last.follow(best)
 		}
 	}

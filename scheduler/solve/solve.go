@@ -61,6 +61,8 @@ type search struct {
 	// shown says that the decoder's layout is that of the best.
 	shown bool
 	cut   bool
+	// seeds are the best that were constructed, the best first.
+	seeds []seed
 	// optimal says that the best meets the lower bound.
 	optimal bool
 	// proved is a lower limit on the objective of plans that place all.
@@ -230,8 +232,8 @@ func (s *search) stands() bool {
 		}
 		s.runs = s.d.placeFacts(false)
 	}
-	s.try(warm)
-	s.try(&genome{list: warm.list})
+	s.sow(warm)
+	s.sow(&genome{list: warm.list})
 	return false
 }
 
@@ -351,14 +353,47 @@ func (s *search) replays() bool {
 	return true
 }
 
-// construct decodes each priority rule's list once, as far as the count goes;
-// at least one.
+// seed is a genome to climb from.
+type seed struct {
+	genome
+	score score
+}
+
+// sow tries g and keeps it among the seeds if it is one of the best.
+func (s *search) sow(g *genome) {
+	out := s.try(g)
+	if out.pin >= 0 || slices.ContainsFunc(s.seeds, func(x seed) bool { return x.score == out.score }) {
+		return
+	}
+	k, _ := slices.BinarySearchFunc(s.seeds, out.score, func(x seed, sc score) int { return x.score.compare(sc) })
+	if k == racers {
+		return
+	}
+	x := seed{score: out.score}
+	x.copy(g)
+	s.seeds = slices.Insert(s.seeds, k, x)
+	s.seeds = s.seeds[:min(len(s.seeds), racers)]
+}
+
+// construct decodes lists built forward in time, where there are several jobs,
+// and each priority rule's list, as far as the count goes; at least one. Few
+// schedules are not all spent on it.
 func (s *search) construct() {
+	if s.several() {
+		for _, r := range []func(*forwarder, *candidate, Time) int64{apparent(4), apparent(1), promised} {
+			if s.best != worst && (s.over() || s.d.schedules > s.o.Schedules/4) {
+				return
+			}
+			if list := s.forward(r); list != nil {
+				s.sow(&genome{list: list})
+			}
+		}
+	}
 	for _, r := range rules {
-		if s.best != worst && s.over() {
+		if s.best != worst && (s.over() || s.d.schedules > s.o.Schedules/3) {
 			return
 		}
-		s.try(&genome{list: s.in.listBy(r(s.in))})
+		s.sow(&genome{list: s.in.listBy(r(s.in))})
 	}
 }
 
