@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"runtime"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -81,7 +82,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 
 	d, err := dispatch.New(ctx, dispatch.Config{
 		Site: o.shop.Site, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger,
-		Core:    dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true}, Stopwatch: time.Now},
+		Core:    dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: runtime.NumCPU()}, Stopwatch: time.Now},
 		Observe: func(r dispatch.Report) { observePlan(m, r) },
 	})
 	if err != nil {

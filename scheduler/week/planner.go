@@ -20,8 +20,9 @@ type Effort struct {
 	Observe func(week, n int, p *model.Problem, plan *model.Plan) error
 }
 
-// UsualEffort is what bench-shop spends.
-var UsualEffort = Effort{Schedules: 60, Improve: 500}
+// UsualEffort is what bench-shop spends: less than a shop's dispatcher does,
+// which goes on looking between events (scheduler.Effort).
+var UsualEffort = Effort{Schedules: 150, Improve: 1000}
 
 // Planner is the product's way: a plan, made anew whenever something is
 // otherwise than planned, from standard times and what is known. People do what

@@ -83,6 +83,13 @@ func computeOnce(ctx context.Context, st *queue.State, a *almanac.Almanac, now t
 	if o.Anew {
 		s.p.PreviousJobs = nil
 	}
+	event, idle := scheduler.Effort(s.p)
+	switch o.Schedules {
+	case eventEffort:
+		o.Schedules = event
+	case idleEffort:
+		o.Schedules = idle
+	}
 	raw, err := scheduler.Plan(ctx, s.p, scheduler.Options{Schedules: o.Schedules, Seed: o.Seed, Threads: o.Threads})
 	if err != nil {
 		return nil, fmt.Errorf("plan site %s at entry %d: %w", st.Site, st.Seq, err)

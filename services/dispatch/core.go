@@ -14,19 +14,21 @@ import (
 
 // Options of a Core.
 type Options struct {
-	// ComputeOptions of the plan after an event; Schedules 0: 16, about a
-	// hundredth of a second with 60 units.
+	// ComputeOptions of the plan after an event; Schedules 0: as
+	// scheduler.Effort has it.
 	ComputeOptions
-	// ImproveSchedules is the search effort of Improve; 0: 2,000.
+	// ImproveSchedules is the search effort of Improve; 0: as scheduler.Effort
+	// has it.
 	ImproveSchedules int
 	// Stopwatch measures planning time, time.Now in a service; nil: not
 	// measured, so that a simulation gives the same bytes again.
 	Stopwatch func() time.Time
 }
 
+// Counts of schedules that scheduler.Effort decides.
 const (
-	firstSchedules   = 16
-	improveSchedules = 2000
+	eventEffort = -1 - iota
+	idleEffort
 )
 
 // Core keeps the plan in force of one site and says when it has to be made
@@ -58,8 +60,8 @@ type Outcome struct {
 
 // NewCore returns a Core without a plan.
 func NewCore(o Options) *Core {
-	o.Schedules = orDefault(o.Schedules, firstSchedules)
-	o.ImproveSchedules = orDefault(o.ImproveSchedules, improveSchedules)
+	o.Schedules = orDefault(o.Schedules, eventEffort)
+	o.ImproveSchedules = orDefault(o.ImproveSchedules, idleEffort)
 	return &Core{o: o, offers: map[Station]Offer{}}
 }
 

@@ -326,7 +326,7 @@ func TestImprovementIsPublishedOnlyIfBetter(t *testing.T) {
 	p.receiveMany(20)
 	m := p.dispatcher("one", func(c *dispatch.Config) {
 		c.ImproveAfter = time.Millisecond
-		c.Core.ImproveSchedules = 300
+		c.Core.Schedules, c.Core.ImproveSchedules = 1, 1000
 	})
 	first := m.report(t, func(r dispatch.Report) bool { return r.Plan != nil && len(r.Plan.Units) == 20 })
 	better := m.report(t, func(r dispatch.Report) bool { return r.Improved })
