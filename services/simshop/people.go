@@ -158,7 +158,7 @@ func (w *world) meantFor(p *person, ps *dispatch.PlannedStep) (time.Time, func()
 	if ps.Running {
 		return w.runningFor(p, key, ps)
 	}
-	if ps.Technician != p.id {
+	if ps.Technician != p.id && ps.Technician != "" { // a step that needs no hands is begun by whoever is free
 		return time.Time{}, nil
 	}
 	return ps.Start.Add(-ahead), func() bool { return w.take(p, key, ps) }
