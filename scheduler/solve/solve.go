@@ -41,8 +41,8 @@ func Solve(ctx context.Context, p *model.Problem, o Options) *model.Plan {
 		default:
 			s.construct()
 			s.improve()
+			s.polish()
 		}
-		s.polish()
 	}
 	s.clearCrowd()
 	return s.plan()
