@@ -42,7 +42,7 @@ const (
 	easyMax     = 100
 	openMax     = 100
 	windowMax   = 50
-	windowsOnce = 4
+	windowsOnce = 8
 )
 
 // newLearner is nil where it does not apply.
