@@ -233,7 +233,9 @@ func (s *search) stands() bool {
 		s.runs = s.d.placeFacts(false)
 	}
 	s.sow(warm)
-	s.sow(&genome{list: warm.list})
+	if s.best == worst || !s.over() {
+		s.sow(&genome{list: warm.list})
+	}
 	return false
 }
 
