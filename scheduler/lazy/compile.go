@@ -17,7 +17,7 @@ func (s *Solver) compile() {
 		s.length[i], s.modes[i] = -1, -1
 		demand[i], use[i] = filled(len(p.Capacity)), filled(len(p.Stock))
 		if len(s.keep[i]) > 1 {
-			s.choose2(i, demand[i], use[i])
+			s.addChoice(i, demand[i], use[i])
 		}
 	}
 	s.end = s.newVar(0, horizon)
@@ -99,8 +99,8 @@ func (s *Solver) constant(i int) int32 {
 	return int32(s.p.Activities[i].Modes[s.keep[i][0]].Duration)
 }
 
-// choose2 makes the variables of an activity of several modes.
-func (s *Solver) choose2(i int, demand, use []int32) {
+// addChoice makes the variables of an activity of several modes.
+func (s *Solver) addChoice(i int, demand, use []int32) {
 	modes := s.p.Activities[i].Modes
 	c := choice{n: int32(len(s.keep[i]))}
 	for k := range s.keep[i] {

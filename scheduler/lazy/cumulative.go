@@ -187,7 +187,7 @@ func (s *Solver) later(c *cumulative, i int32, t *task, h, d int32) bool {
 			at := min(end, start+d) - 1
 			why := s.cover(s.list[:0], c, i, at, s.over(c, i, at)+h-c.capacity-1)
 			why = append(why, lit{2 * t.x, at + 1 - d})
-			s.list = s.because2(why, t, h, d)
+			s.list = s.counted(why, t, h, d)
 			if !s.set(2*t.x, at+1, s.because(s.list)) {
 				return false
 			}
@@ -208,7 +208,7 @@ func (s *Solver) earlier(c *cumulative, i int32, t *task, h, d int32) bool {
 			at := max(from, start)
 			why := s.cover(s.list[:0], c, i, at, s.over(c, i, at)+h-c.capacity-1)
 			why = append(why, lit{2*t.x + 1, -at})
-			s.list = s.because2(why, t, h, d)
+			s.list = s.counted(why, t, h, d)
 			if !s.set(2*t.x+1, d-at, s.because(s.list)) {
 				return false
 			}
@@ -218,8 +218,8 @@ func (s *Solver) earlier(c *cumulative, i int32, t *task, h, d int32) bool {
 	return true
 }
 
-// because2 adds the duration and the demand that were counted on.
-func (s *Solver) because2(why []lit, t *task, h, d int32) []lit {
+// counted adds the duration and the demand that were counted on.
+func (s *Solver) counted(why []lit, t *task, h, d int32) []lit {
 	if t.dx >= 0 {
 		why = append(why, lit{2 * t.dx, d})
 	}

@@ -15,6 +15,8 @@
 //	cumulative.go  renewable resources by their compulsory parts
 //	modes.go       modes, and stock
 //	search.go      what to decide next, restarts, the loop
+//	names.go       which bounds conflicts speak of lately
+//	compile.go     from a Problem to variables and propagators
 //
 // What it guarantees:
 //  1. A schedule that is found keeps every limit of the Problem, and is
