@@ -421,7 +421,7 @@ func (d *decoder) limitBy(lim *limits, l *lag) {
 // ties a to a later end than it could have now: what is not tied cannot end
 // earlier in the finished schedule either, which holds more.
 func (d *decoder) place(a int32, lim *limits, g *genome) bool {
-	d.tied[a] = g.opt != nil && g.opt[a] >= 0 && len(d.in.acts[a].opts) > 1 || g.bind != nil && g.bind[a] >= 0
+	d.tied[a] = d.raise[a] > -forever || g.opt != nil && g.opt[a] >= 0 && len(d.in.acts[a].opts) > 1 || g.bind != nil && g.bind[a] >= 0
 	least := -forever
 	if g.floor != nil {
 		loose := *lim
@@ -434,14 +434,14 @@ func (d *decoder) place(a int32, lim *limits, g *genome) bool {
 			return d.settle(a, k, f, lim)
 		}
 		if d.meets(a, k, f, lim, g) {
-			d.tied[a] = false
+			d.tied[a] = d.raise[a] > -forever
 			return d.settle(a, k, f, lim)
 		}
 		least = f.end
 	}
 	k, f := d.pick(a, lim, g)
 	if g.floor != nil {
-		d.tied[a] = k >= 0 && least < f.end
+		d.tied[a] = d.raise[a] > -forever || k >= 0 && least < f.end
 	}
 	return d.settle(a, k, f, lim)
 }

@@ -61,6 +61,7 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 		k, start, end := d.opt[a], d.start[a], d.end[a]
 		was := d.uncommit(a)
 		d.g = &free
+		d.raise[a] = -forever // where it is now is soon enough
 		lim, _ := d.limits(a, &free)
 		lim.hi, lim.hiEnd = min(lim.hi, start), min(lim.hiEnd, end)
 		j, f := d.pick(a, &lim, &free)
@@ -133,7 +134,13 @@ func (d *decoder) uncommit(a int32) *fitting {
 // exact is the genome that replays the layout.
 func (d *decoder) exact(in *instance) *genome {
 	n, m := len(in.acts), in.stretchOff[len(in.acts)]
-	g := &genome{list: in.listBy(d.starts()), like: d.likes(), opt: make([]int16, n), floor: make([]Time, n), floorAt: make([]Time, m), crew: make([]int16, m)}
+	keys := d.starts()
+	for i, late := range latestFinish(in) {
+		if d.state[i] != placedState {
+			keys[i] += late // in the order in which the next plan will try them; see warm
+		}
+	}
+	g := &genome{list: in.listBy(keys), like: d.likes(), opt: make([]int16, n), floor: make([]Time, n), floorAt: make([]Time, m), crew: make([]int16, m)}
 	for i := range in.acts {
 		g.opt[i], g.floor[i] = -1, -forever
 		planned := d.state[i] == placedState && !in.acts[i].begun()
