@@ -69,16 +69,21 @@ func newEvolver(s *search) *evolver {
 	return e
 }
 
+// breedMax bounds what is bred before other searches take over, where there are
+// any: beyond it breeding finds little, and under a deadline the count has no
+// half.
+const breedMax = 25_000
+
 // evolve breeds, and learns from dead ends where that applies, until the count
 // is used up. Learning comes first, for what is easy to prove, and last.
 func (s *search) evolve() {
 	e := newEvolver(s)
 	l := newLearner(e)
-	breed := s.o.Schedules / 2
+	breed := min(s.o.Schedules/2, breedMax)
 	if l == nil && !e.multi && len(s.in.jobs) == 1 {
 		breed = s.o.Schedules // what else climbs moves options and whole jobs
 	} else if l != nil && e.multi {
-		breed = s.o.Schedules / 10
+		breed = min(s.o.Schedules/10, breedMax)
 	}
 	n := populationOf(breed)
 	for i := 0; i < n && !s.over(); i++ {
