@@ -1,8 +1,6 @@
 package solve
 
 import (
-	"slices"
-
 	"tickover/scheduler/model"
 )
 
@@ -497,7 +495,12 @@ func (d *decoder) pick(a int32, lim *limits, g *genome) (int, *fitting) {
 	best, bestValue := -1, forever
 	liked := -1
 	if v := d.like(a); v != nil && len(v.crew) > 0 {
-		liked = slices.IndexFunc(act.opts, func(p option) bool { return sameCrew(&p, v.crew) })
+		for k := range act.opts {
+			if sameCrew(&act.opts[k], v.crew) {
+				liked = k
+				break
+			}
+		}
 	}
 	for i := -1; i < len(act.opts); i++ {
 		k := i

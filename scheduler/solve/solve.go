@@ -233,9 +233,7 @@ func (s *search) stands() bool {
 		s.runs = s.d.placeFacts(false)
 	}
 	s.sow(warm)
-	if s.best == worst || !s.over() {
-		s.sow(&genome{list: warm.list})
-	}
+	s.sow(&genome{list: warm.list}) // which needs less polish
 	return false
 }
 
@@ -377,11 +375,22 @@ func (s *search) sow(g *genome) {
 	s.seeds = s.seeds[:min(len(s.seeds), racers)]
 }
 
+// Beyond constructMax activities a plan in force is start enough, and building
+// forward takes too long where fewer than constructMin schedules are wanted.
+const (
+	constructMax = 600
+	constructMin = 200
+)
+
 // construct decodes lists built forward in time, where there are several jobs,
 // and each priority rule's list, as far as the count goes; at least one. Few
 // schedules are not all spent on it.
 func (s *search) construct() {
-	if s.several() {
+	large := len(s.in.acts) > constructMax
+	if large && len(s.seeds) > 0 {
+		return
+	}
+	if s.several() && (!large || s.o.Schedules >= constructMin) {
 		for _, r := range []func(*forwarder, *candidate, Time) int64{apparent(4), apparent(1), promised} {
 			if s.best != worst && (s.over() || s.d.schedules > s.o.Schedules/4) {
 				return
