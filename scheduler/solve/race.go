@@ -1,42 +1,52 @@
 package solve
 
-import (
-	"sync"
-)
+import "sync"
 
-// Several climbs end in plans of very different value, and how
-// good one becomes shows early. So a few race: they climb side by side, and
-// after every second round the last one goes on from where the first one
-// stands. They begin with the best plans constructed, one each. Their
-// number and the lengths of the rounds depend on nothing but the count of
-// schedules, so that the plan is the same on any number of cores.
+// Several climbs end in plans of very different value, and how good one becomes
+// shows early. So a few race: they climb side by side, and after every second
+// round the last one goes on from where the first one stands. They begin with
+// the best plans constructed, one each. Their number and the lengths of the
+// rounds depend on the problem and the count of schedules alone, so that the
+// plan is the same on any number of cores.
 const (
-	racers   = 4
-	raceMin  = 8 * racers   // schedules below which one climbs alone
-	apartMin = 100 * racers // schedules below which all begin with the best
-	lapMin   = 16           // schedules of a racer in the first rounds
-	lapMax   = 512
+	racers     = 4
+	raceMin    = 8 * racers   // schedules below which one climbs alone
+	apartMin   = 100 * racers // schedules below which all begin with the best
+	entryRound = 6            // from which on those enter who were held back
+	lapMin     = 16           // schedules of a racer in the first rounds
+	lapMax     = 512
 )
 
 // race climbs with several climbers until the count is used up.
 func (s *search) race() {
 	s.least() // once for all
-	list := make([]*climber, racers)
-	for i := range list {
+	var list []*climber
+	apart := true
+	enter := func() {
+		i := len(list)
 		sub := s.fork()
-		if i < len(s.seeds) && i > 0 && s.o.Schedules >= apartMin {
+		if apart && i < len(s.seeds) && i > 0 && s.o.Schedules >= apartMin {
 			sub.best = s.seeds[i].score
 			sub.genome.copy(&s.seeds[i].genome)
 		}
 		sub.o.Schedules = 2 // what the climber needs to stand where s does
-		list[i] = newClimber(sub, uint64(i))
+		list = append(list, newClimber(sub, uint64(i)))
 	}
+	for range racers {
+		if enter(); len(s.in.acts) > constructMax && len(list) == racers/2 {
+			break // where a schedule takes long, few get further at first
+		}
+	}
+	apart = false // who enters later begins with the best
 	s.collect(list)
 	for round := 0; !s.over(); round++ {
+		if round >= entryRound && len(list) < racers {
+			enter()
+		}
 		length := min(lapMax, lapMin<<(round/3))
 		left := s.o.Schedules - 1 - s.d.schedules
 		for i, c := range list {
-			c.s.o.Schedules = c.s.d.schedules + min(length, (left+racers-1-i)/racers) + 1
+			c.s.o.Schedules = c.s.d.schedules + min(length, (left+len(list)-1-i)/len(list)) + 1
 		}
 		s.run(list)
 		s.collect(list)
