@@ -141,11 +141,15 @@ func (d *decoder) explain(a int32, k int, lim *limits) {
 	free.lo = d.loose
 	p := &act.opts[max(k, 0)]
 	fits := d.watch(a, p, &free)
+	start := d.cur.start
 	causes := d.tr.why[a][:0]
-	if fits && d.cur.start < lim.lo {
+	if fits && start < lim.lo {
 		causes = append(causes, model.Cause{Kind: model.CauseKept, Constraint: model.C1, Until: lim.lo})
 	}
 	for i := len(d.tr.notes) - 1; i >= 0 && len(causes) < causesMax; i-- {
+		if fits && d.tr.notes[i].until > start {
+			continue // of a crew that it did not wait for
+		}
 		c := d.cause(a, p, &d.tr.notes[i])
 		if !slices.ContainsFunc(causes, func(o model.Cause) bool { return same(&o, &c) }) {
 			causes = append(causes, c)
