@@ -74,3 +74,100 @@ func (l *layout) set(g *layout) {
 	copy(l.tied, g.tied)
 	l.openSpans, l.gaveBack = g.openSpans, g.gaveBack
 }
+
+// commit books the fitting of a by option k.
+func (d *decoder) commit(a int32, k int, f *fitting) {
+	p := &d.in.acts[a].opts[k]
+	d.state[a], d.opt[a] = placedState, int16(k)
+	d.start[a], d.end[a] = f.start, f.end
+	if d.tr != nil {
+		d.tr.placed(d, a, p, f)
+	}
+	off := d.in.needOff[a]
+	for i := range p.needs {
+		d.held[off+int32(i)] = f.held[i]
+		d.hold(&p.needs[i], f.held[i], f.start, f.end)
+	}
+	off = d.in.stretchOff[a]
+	for i := range p.st {
+		o := off + int32(i)
+		d.s[o], d.e[o], d.crew[o] = f.s[i], f.e[i], f.crew[i]
+		if p.st[i].handsOn {
+			d.work(&p.st[i].crews[f.crew[i]], f.s[i], f.e[i], 1)
+		}
+	}
+}
+
+// hold books one need over [s, e).
+func (d *decoder) hold(n *need, r int32, s, e Time) {
+	if d.in.res[r].src.Consumable {
+		d.stock[r] -= n.amount
+		return
+	}
+	if n.span < 0 {
+		d.res[r].take(s, e, n.amount)
+		return
+	}
+	sp := &d.span[n.span]
+	switch {
+	case sp.res < 0:
+		sp.res, sp.from, sp.to, sp.hi = r, s, e, max(e, d.in.horizon)
+		d.res[r].take(s, sp.hi, n.amount)
+		d.openSpans++
+	default:
+		if s < sp.from {
+			d.res[r].take(s, sp.from, n.amount)
+			sp.from = s
+		}
+		if e > sp.hi {
+			d.res[r].take(sp.hi, e, n.amount)
+			sp.hi = e
+		}
+		sp.to = max(sp.to, e)
+	}
+	d.member(n)
+}
+
+// member counts one member of a span off; the last gives the rest back.
+func (d *decoder) member(n *need) {
+	sp := &d.span[n.span]
+	if sp.left--; sp.left == 0 && sp.res >= 0 {
+		d.res[sp.res].take(sp.to, sp.hi, -n.amount)
+		d.openSpans--
+		d.epoch++ // what was learnt may be wrong now
+		d.gaveBack = true
+	}
+}
+
+// work books a crew over the open ticks of [s, e); amount -1 takes it back.
+func (d *decoder) work(c *crew, s, e Time, amount int64) {
+	for _, w := range c.workers {
+		if c.open == nil {
+			d.busy[w].take(s, e, amount)
+			continue
+		}
+		for i := c.open.at(s); i < len(c.open.iv) && c.open.iv[i].Start < e; i++ {
+			d.busy[w].take(max(s, c.open.iv[i].Start), min(e, c.open.iv[i].End), amount)
+		}
+	}
+}
+
+// giveUp leaves a unplaced.
+func (d *decoder) giveUp(a int32) {
+	d.state[a] = unplacedState
+	act := &d.in.acts[a]
+	seen := int32(-1)
+	for m := range act.src.Modes {
+		for i := range act.src.Modes[m].Needs {
+			id := act.src.Modes[m].Needs[i].Span
+			if id == "" {
+				continue
+			}
+			if sp := d.in.spanIndex(id); sp != seen {
+				seen = sp
+				n := need{span: sp, amount: d.in.spans[sp].need.amount}
+				d.member(&n)
+			}
+		}
+	}
+}
