@@ -2,10 +2,14 @@
 //
 // A plan is an activity list put through a decoder: serial schedule generation
 // with calendars, stretches, waits, crews and alternative resources (decode.go,
-// fit.go). Priority rules and the plan in force give the first lists
-// (rules.go); a seeded search varies them (search.go). The number of schedules
-// generated bounds the effort, so that the same problem, seed and number give
-// the same plan on any machine.
+// fit.go). Priority rules, schedules built forward in time and the plan in
+// force give the first lists (rules.go, forward.go). What varies them depends
+// on what the problem is made of: a race of seeded climbs (search.go, race.go),
+// breeding and learning from dead ends where only the last finish counts
+// (evolve.go, learned.go), or the sequences of machines where every resource is
+// unary (orders.go). The number of schedules generated bounds the effort, so
+// that the same problem, seed and number give the same plan on any machine and
+// any number of threads.
 //
 // What it does not do: prove optimality (bound.go gives a lower limit), or
 // judge itself (package check does).
