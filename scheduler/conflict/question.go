@@ -95,7 +95,6 @@ type run struct {
 type worker struct {
 	src          *model.Worker
 	shift, pause int
-	used         bool
 	// hours by whether shifts and breaks hold.
 	hours [2][2]hours
 }

@@ -5,7 +5,6 @@ package lazy
 // Explanations speak of one instant and so are as wide as they can be (Schutt,
 // Feydy, Stuckey & Wallace, CP 2009).
 type cumulative struct {
-	id       int32
 	capacity int32
 	tasks    []task
 	// byStart and byEnd keep the order of the last call: bounds move little

@@ -169,9 +169,3 @@ func apparent(half int64) func(*forwarder, *candidate, Time) int64 {
 func promised(f *forwarder, c *candidate, _ Time) int64 {
 	return -int64(f.in.dueOf(f.in.acts[c.a].job))
 }
-
-// weighted goes by weight for the work left.
-func weighted(f *forwarder, c *candidate, _ Time) int64 {
-	j := f.in.acts[c.a].job
-	return f.in.jobs[j].src.Weight << 36 / max(1, f.left[j])
-}
