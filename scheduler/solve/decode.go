@@ -28,7 +28,6 @@ type decoder struct {
 	raiseBy  []int32 // the activity that must follow in time
 	cur, top fitting
 	kept     fitting
-	failedAt Time
 	deferred []int32
 	// frontiers are by class of option; they hold while the schedule only
 	// grows.
@@ -103,9 +102,7 @@ type outcome struct {
 
 // decode builds the schedule of g.
 func (d *decoder) decode(g *genome) outcome {
-	for i := range d.raise {
-		d.raise[i] = -forever
-	}
+	d.lower()
 	d.g = g
 	resume := d.resumable(g)
 	for range raisesMax {
@@ -124,6 +121,13 @@ func (d *decoder) decode(g *genome) outcome {
 	d.schedules++
 	_, pin := d.build(g, false, false)
 	return outcome{pin: pin, score: d.score()}
+}
+
+// lower forgets the floors learnt from maximum lags.
+func (d *decoder) lower() {
+	for i := range d.raise {
+		d.raise[i] = -forever
+	}
 }
 
 // build places pinned starts, then the list. again says that a maximum lag
@@ -303,15 +307,7 @@ func (d *decoder) limits(a int32, g *genome) (limits, readiness) {
 		case unplacedState:
 			return lim, never
 		}
-		v := d.end[l.other]
-		if l.fromStart {
-			v = d.start[l.other]
-		}
-		if l.toEnd {
-			lim.loEnd, lim.hiEnd = max(lim.loEnd, v+l.min), min(lim.hiEnd, v+l.max)
-		} else {
-			lim.lo, lim.hi = max(lim.lo, v+l.min), min(lim.hi, v+l.max)
-		}
+		d.boundBefore(&lim, l)
 	}
 	for i := range act.after {
 		d.limitBy(&lim, &act.after[i])
@@ -516,6 +512,7 @@ func (d *decoder) placeAt(a int32, t Time, g *genome) bool {
 	return lim.lo <= lim.hi && d.place(a, &lim, g)
 }
 
+// boundBefore bounds an activity by a placed one before it.
 func (d *decoder) boundBefore(lim *limits, l *lag) {
 	v := d.end[l.other]
 	if l.fromStart {

@@ -94,7 +94,7 @@ func (d *decoder) fit(a int32, p *option, lim *limits, endMax Time) bool {
 	if front != nil {
 		front.learn(p.minimum, from, t)
 	}
-	return d.fail(t, lim)
+	return false
 }
 
 // fitPlain is fit for one unattended stretch without calendars.
@@ -130,11 +130,6 @@ func (d *decoder) fitPlain(a int32, p *option, lim *limits, endMax Time) bool {
 	if front != nil {
 		front.learn(dur, from, t)
 	}
-	return d.fail(t, lim)
-}
-
-func (d *decoder) fail(t Time, lim *limits) bool {
-	d.failedAt = t
 	return false
 }
 

@@ -19,9 +19,7 @@ func (s *search) forward(index func(*forwarder, *candidate, Time) int64) []int32
 	d := s.d
 	d.schedules++
 	s.shown = false
-	for i := range d.raise {
-		d.raise[i] = -forever
-	}
+	d.lower()
 	d.epoch++
 	d.growing, d.g = true, &d.unbound
 	d.unbound.like = nil

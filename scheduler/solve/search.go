@@ -27,14 +27,17 @@ func (s *search) improve() {
 }
 
 // several says that more than one job has something to place.
-func (s *search) several() bool {
-	n := 0
-	for i := range s.in.jobs {
-		if slices.ContainsFunc(s.in.jobs[i].acts, func(a int32) bool { return !s.in.acts[a].begun() }) {
-			n++
+func (s *search) several() bool { return len(s.in.openJobs()) > 1 }
+
+// openJobs are the jobs with something to place.
+func (in *instance) openJobs() []int32 {
+	var out []int32
+	for i := range in.jobs {
+		if slices.ContainsFunc(in.jobs[i].acts, func(a int32) bool { return !in.acts[a].begun() }) {
+			out = append(out, int32(i))
 		}
 	}
-	return n > 1
+	return out
 }
 
 // climber is the state of one climb.
@@ -77,11 +80,7 @@ func newClimber(s *search, number uint64) *climber {
 			c.places = append(c.places, a)
 		}
 	}
-	for i := range s.in.jobs {
-		if slices.ContainsFunc(s.in.jobs[i].acts, func(a int32) bool { return !s.in.acts[a].begun() }) {
-			c.jobs = append(c.jobs, int32(i))
-		}
-	}
+	c.jobs = s.in.openJobs()
 	c.cur = genome{opt: make([]int16, len(s.in.acts))}
 	if len(c.places) > 0 {
 		c.cur.bind = make([]int32, len(s.in.acts))
