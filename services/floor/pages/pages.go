@@ -37,6 +37,7 @@ import (
 	"tickover/services/floor/history"
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
+	"tickover/services/floor/locale"
 	"tickover/services/ledger"
 )
 
@@ -65,7 +66,8 @@ type Pages struct {
 	o     Options
 	log   *zap.Logger
 	mux   *http.ServeMux
-	pages map[string]*template.Template
+	// pages are the templates of each language by name.
+	pages map[*locale.Language]map[string]*template.Template
 }
 
 // Register puts the pages on the mux.
@@ -73,9 +75,13 @@ func Register(mux *http.ServeMux, o Options) error {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[string]*template.Template{}}
-	if err := p.parse(); err != nil {
-		return err
+	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[*locale.Language]map[string]*template.Template{}}
+	for _, l := range locale.Languages() {
+		pages, err := parse(l)
+		if err != nil {
+			return err
+		}
+		p.pages[l] = pages
 	}
 	static, err := fs.Sub(staticFiles, "static")
 	if err != nil {
@@ -110,38 +116,42 @@ func Register(mux *http.ServeMux, o Options) error {
 	}
 	p.mux.HandleFunc("GET /find", p.find)
 	p.mux.HandleFunc("POST /me", p.choose)
+	p.mux.HandleFunc("POST /prefs", p.prefer)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
 	p.mux.HandleFunc("POST /import", p.importFile)
 	mux.Handle("/", p.mux)
 	return nil
 }
 
-func (p *Pages) parse() error {
+// parse reads all templates; t, tc and n say their messages in the language.
+func parse(l *locale.Language) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
-		"icon": icon, "minutes": job.Minutes, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
-		"sentence": answer.Sentence, "statusText": job.StatusText, "list": func(v ...any) []any { return v },
+		"t": l.T, "word": l.Word, "tc": l.C, "n": l.N, "minutes": l.Minutes,
+		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
+		"sentence": answer.Sentence, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
 		"laneHeight": laneHeight, "blockY": blockY, "blockLabel": blockLabel,
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
 	if err != nil {
-		return err
+		return nil, err
 	}
 	names, err := fs.Glob(templateFiles, "templates/*.html")
 	if err != nil {
-		return err
+		return nil, err
 	}
+	pages := make(map[string]*template.Template, len(names))
 	for _, name := range names {
 		t, err := shared.Clone()
 		if err != nil {
-			return err
+			return nil, err
 		}
 		if t, err = t.ParseFS(templateFiles, name); err != nil {
-			return err
+			return nil, err
 		}
-		p.pages[strings.TrimSuffix(strings.TrimPrefix(name, "templates/"), ".html")] = t
+		pages[strings.TrimSuffix(strings.TrimPrefix(name, "templates/"), ".html")] = t
 	}
-	return nil
+	return pages, nil
 }
 
 // dict gives a template several values under names.
@@ -165,6 +175,7 @@ type handler func(*http.Request, *Base) (name string, data any, err error)
 
 // Base is what every page shows and knows.
 type Base struct {
+	*locale.Locale
 	Title   string
 	Section string // of the menu
 	Wide    bool
@@ -194,7 +205,7 @@ type Person struct {
 // base gathers what every page needs; ok is false when there is no shop.
 func (p *Pages) base(r *http.Request) (*Base, bool) {
 	st := p.o.Ledger.View()
-	b := &Base{State: st, Shop: st.Shop, Now: p.o.Now(), Loc: time.UTC, Here: r.URL.RequestURI(), Tried: triedOf(r.Context())}
+	b := &Base{State: st, Shop: st.Shop, Locale: localeOf(r), Now: p.o.Now(), Loc: time.UTC, Here: r.URL.RequestURI(), Tried: triedOf(r.Context())}
 	if st.Shop == nil {
 		return b, false
 	}
@@ -233,7 +244,7 @@ func (p *Pages) handle(h handler) http.Handler {
 // render writes a page as a whole or not at all.
 func (p *Pages) render(w http.ResponseWriter, status int, name string, data any) {
 	var buf bytes.Buffer
-	t := p.pages[name]
+	t := p.pages[languageOf(data)][name]
 	if t == nil {
 		p.log.Error("no such page", zap.String("page", name))
 		http.Error(w, "no such page", http.StatusInternalServerError)
@@ -286,7 +297,7 @@ func (b *Base) Clock(t time.Time) string {
 	if t.IsZero() {
 		return "–"
 	}
-	return t.In(b.Loc).Format("15:04")
+	return b.Locale.Clock(t.In(b.Loc))
 }
 
 // When is a time as people say it: the clock today, else with its day.
@@ -294,25 +305,7 @@ func (b *Base) When(t time.Time) string {
 	if t.IsZero() {
 		return "–"
 	}
-	t = t.In(b.Loc)
-	switch days := dayNumber(t) - dayNumber(b.Now); {
-	case days == 0:
-		return t.Format("15:04")
-	case days == 1:
-		return "tomorrow " + t.Format("15:04")
-	case days == -1:
-		return "yesterday " + t.Format("15:04")
-	case days > 1 && days < 7:
-		return t.Format("Mon 15:04")
-	case t.Year() == b.Now.Year():
-		return t.Format("Mon 2 Jan 15:04")
-	}
-	return t.Format("2 Jan 2006 15:04")
-}
-
-func dayNumber(t time.Time) int {
-	y, m, d := t.Date()
-	return int(time.Date(y, m, d, 0, 0, 0, 0, time.UTC).Unix() / 86400)
+	return b.Locale.When(t, b.Now)
 }
 
 // Local is a time for a date-and-time field.
