@@ -311,21 +311,32 @@ func (a *SkipStep) decide(d *decider) error {
 
 // ReportProblem tells the foreman of a problem with a step. It moves no lock.
 type ReportProblem struct {
-	Unit   UnitID
-	Step   StepID
-	Reason string
+	Unit     UnitID
+	Step     StepID
+	Reason   string
+	Evidence Evidence
 }
 
 func (a *ReportProblem) subject() Subject { return UnitSubject(a.Unit) }
 
 func (a *ReportProblem) decide(d *decider) error {
-	if _, _, err := d.step(a.Unit, a.Step); err != nil {
+	_, st, err := d.step(a.Unit, a.Step)
+	if err != nil {
 		return err
 	}
 	if err := checkText("the problem", a.Reason, true); err != nil {
 		return err
 	}
-	d.emitUnit(a.Unit, TypeProblemReported, &ProblemReported{a.Step, a.Reason})
+	if len(a.Evidence) > 0 {
+		op, err := d.operation(st)
+		if err != nil {
+			return err
+		}
+		if err := checkEvidence(op, a.Evidence); err != nil {
+			return err
+		}
+	}
+	d.emitUnit(a.Unit, TypeProblemReported, &ProblemReported{a.Step, a.Reason, a.Evidence})
 	return nil
 }
 

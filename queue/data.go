@@ -179,8 +179,9 @@ type StepUnpinned struct {
 // ProblemReported: somebody on the floor met a problem with a step; the
 // foreman decides. It changes no lock.
 type ProblemReported struct {
-	Step   StepID `json:"step"`
-	Reason string `json:"reason"`
+	Step     StepID   `json:"step"`
+	Reason   string   `json:"reason"`
+	Evidence Evidence `json:"evidence,omitempty"`
 }
 
 // ResourceClosed: a resource is down, or a technician absent, [From, Until).

@@ -2,7 +2,9 @@ package queue
 
 import (
 	"math"
+	"slices"
 	"strconv"
+	"strings"
 	"time"
 )
 
@@ -23,10 +25,33 @@ func missingEvidence(op *Operation, ev Evidence) []string {
 	return missing
 }
 
+var anyPhotos = EvidenceField{Key: EvidencePhotos, Label: "Photos", Type: Photo}
+
+// PhotosMax is how many photos one field of evidence holds.
+const PhotosMax = 7
+
+// Photos lists the hashes in a value of type [Photo]; ok is false if it holds
+// anything else, or the same twice.
+func Photos(v string) (hashes []string, ok bool) {
+	hashes = strings.Split(v, " ")
+	if len(hashes) > PhotosMax {
+		return nil, false
+	}
+	for i, h := range hashes {
+		if len(h) != 64 || strings.Trim(h, "0123456789abcdef") != "" || slices.Contains(hashes[:i], h) {
+			return nil, false
+		}
+	}
+	return hashes, true
+}
+
 // checkEvidence verifies that each value is of a known field and readable.
 func checkEvidence(op *Operation, ev Evidence) error {
 	for _, key := range sortedKeys(ev) {
 		f := find(op.Evidence, func(f *EvidenceField) bool { return f.Key == key })
+		if f == nil && key == EvidencePhotos {
+			f = &anyPhotos
+		}
 		if f == nil {
 			return refuse(CodeMalformed, "Leave it out, or add the field to the operation in the shop file.",
 				"operation %s asks for no evidence %q", op.ID, key)
@@ -55,6 +80,9 @@ func readable(t EvidenceType, v string) bool {
 		return err == nil
 	case YesNo:
 		return v == "yes" || v == "no"
+	case Photo:
+		_, ok := Photos(v)
+		return ok
 	}
 	return true
 }
@@ -67,6 +95,8 @@ func shapeOf(t EvidenceType) string {
 		return "a date, for example 2026-02-17"
 	case YesNo:
 		return "yes or no"
+	case Photo:
+		return "the SHA-256 of each photo, at most " + strconv.Itoa(PhotosMax)
 	}
 	return "text"
 }

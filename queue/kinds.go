@@ -75,10 +75,11 @@ const (
 	Number EvidenceType = iota + 1
 	Text
 	YesNo
-	Date // YYYY-MM-DD
+	Date  // YYYY-MM-DD
+	Photo // SHA-256s of photos in hex, a space between two
 )
 
-var evidenceTypes = names[EvidenceType]{"evidence type", []string{"", "number", "text", "yes-no", "date"}}
+var evidenceTypes = names[EvidenceType]{"evidence type", []string{"", "number", "text", "yes-no", "date", "photo"}}
 
 func (t EvidenceType) String() string               { return evidenceTypes.text(t) }
 func (t EvidenceType) MarshalText() ([]byte, error) { return evidenceTypes.marshal(t) }

@@ -175,6 +175,9 @@ const (
 	EvidenceCalibration EvidenceKey = "calibration"   // id that was written
 	EvidenceRevision    EvidenceKey = "revision"
 	EvidenceFrame       EvidenceKey = "frame_number"
+	// EvidencePhotos may go with any step, also of an operation that does not
+	// ask for it.
+	EvidencePhotos EvidenceKey = "photos"
 )
 
 // Route is the steps that a visit needs: data of the shop file.

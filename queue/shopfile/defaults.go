@@ -62,4 +62,5 @@ var fixedEvidence = map[queue.EvidenceKey]queue.EvidenceField{
 	queue.EvidenceCalibration: {Type: queue.Text},
 	queue.EvidenceRevision:    {Type: queue.Text},
 	queue.EvidenceFrame:       {Type: queue.Text},
+	queue.EvidencePhotos:      {Type: queue.Photo},
 }

@@ -65,10 +65,12 @@
 //	overnight  may run on with nobody there (false); never with the engine
 //	           running, never a flash
 //	handover   somebody else may go on with it (false)
-//	evidence   by key: label (the key), type (number, text, yes-no, date), unit,
-//	           min and max (of a number), required (true), at_start (false). The
-//	           keys odometer_km, engine_h, battery_v, programmed_on, calibration,
-//	           revision and frame_number have their type and unit built in
+//	evidence   by key: label (the key), type (number, text, yes-no, date,
+//	           photo), unit, min and max (of a number), required (true), at_start
+//	           (false). The keys odometer_km, engine_h, battery_v, programmed_on,
+//	           calibration, revision, frame_number and photos have their type
+//	           and unit built in; photos may go with any step, name it here only
+//	           to require them or to give them a label
 //	cautions   carbon-monoxide, hot-exhaust, fuel, battery, lift, noise, ride-gear
 //
 // A stretch is {hands-on: duration} with skill (none: everybody), technicians
