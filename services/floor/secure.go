@@ -13,7 +13,7 @@ import (
 
 // policy lets a page load its own files and nothing else.
 const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; " +
-	"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	"worker-src 'self'; manifest-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
 // secure puts the checks and headers around every answer.
 func secure(next http.Handler, hosts []string, logger *zap.Logger) http.Handler {

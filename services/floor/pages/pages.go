@@ -88,6 +88,9 @@ func Register(mux *http.ServeMux, o Options) error {
 		return err
 	}
 	files := http.FileServerFS(static)
+	if err := p.offlineRoutes(static); err != nil {
+		return err
+	}
 	p.mux.Handle("GET /static/", http.StripPrefix("/static/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
 			http.NotFound(w, r) // no list of the folder
