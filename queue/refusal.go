@@ -58,6 +58,18 @@ type Refusal struct {
 	Do        string    `json:"do"`   // what to do about it
 	// Override: a foreman may let it pass with a reason.
 	Override bool `json:"override,omitempty"`
+
+	format string
+	args   []any
+}
+
+// Words are What before it was put together, for another language; args are
+// empty where What was written as a whole.
+func (r *Refusal) Words() (format string, args []any) {
+	if r.format == "" {
+		return r.What, nil
+	}
+	return r.format, r.args
 }
 
 func (r *Refusal) Error() string {
@@ -68,9 +80,9 @@ func (r *Refusal) Error() string {
 }
 
 func refuse(c Code, do, format string, args ...any) *Refusal {
-	return &Refusal{Code: c, What: fmt.Sprintf(format, args...), Do: do}
+	return &Refusal{Code: c, What: fmt.Sprintf(format, args...), Do: do, format: format, args: args}
 }
 
 func interlock(i Interlock, do, format string, args ...any) *Refusal {
-	return &Refusal{Code: CodeInterlock, Interlock: i, What: fmt.Sprintf(format, args...), Do: do, Override: i.Overridable()}
+	return &Refusal{Code: CodeInterlock, Interlock: i, What: fmt.Sprintf(format, args...), Do: do, Override: i.Overridable(), format: format, args: args}
 }

@@ -15,6 +15,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/floor/locale"
 	"tickover/services/ledger"
 )
 
@@ -45,6 +46,36 @@ type Problem struct {
 	What      string     `json:"what,omitempty" doc:"What is wrong"`
 	Do        string     `json:"do,omitempty" doc:"What to do about it"`
 	Override  bool       `json:"override_allowed,omitempty" doc:"A foreman may let it pass: send overrides with a reason"`
+
+	refusal *queue.Refusal
+}
+
+// In says the problem in a person's language.
+func (p *Problem) In(l *locale.Language) *Problem {
+	q := *p
+	q.What, q.Do = l.Word(p.What), l.Word(p.Do)
+	if p.refusal != nil {
+		if format, args := p.refusal.Words(); len(args) > 0 {
+			said := make([]any, len(args))
+			for i, a := range args {
+				if s, ok := a.(string); ok {
+					a = l.Word(s)
+				}
+				said[i] = a
+			}
+			q.What = l.T(format, said...)
+		}
+	}
+	q.Errors = make([]Field, len(p.Errors))
+	for i, f := range p.Errors {
+		f.Message = l.Word(f.Message)
+		q.Errors[i] = f
+	}
+	q.Detail = Sentence(q.What) + " " + q.Do
+	if q.Interlock != "" {
+		q.Detail = q.Interlock + ": " + q.Detail
+	}
+	return &q
 }
 
 // Field is one field that is wrong.
@@ -92,13 +123,13 @@ var failures = []struct {
 	what   string
 	do     string
 }{
-	{log.ErrFull, http.StatusServiceUnavailable, CodeStorage, "the shop's log is full, so nothing can be recorded", "Free or add disk space on the machine that runs Tickover, then send it again. Reading goes on."},
-	{log.ErrNotDurable, http.StatusServiceUnavailable, CodeUnconfirmed, "the log did not confirm that this is on disk", "Send it again as it is: it is recorded once."},
-	{log.ErrClosed, http.StatusServiceUnavailable, CodeStorage, "the shop's log is shut", "Wait until Tickover has started again, then send it again."},
-	{log.ErrInvalid, http.StatusUnprocessableEntity, queue.CodeMalformed, "the log can't store this command", "Use a command id of at most 64 letters, digits, '-' and '.', and shorter texts."},
-	{ledger.ErrBusy, http.StatusServiceUnavailable, CodeBusy, "others were faster several times in a row", "Send it again."},
-	{context.DeadlineExceeded, http.StatusServiceUnavailable, CodeUnconfirmed, "it took too long", "Send it again as it is: it is recorded once."},
-	{context.Canceled, http.StatusServiceUnavailable, CodeCancelled, "the request was given up", "Send it again as it is: it is recorded once."},
+	{log.ErrFull, http.StatusServiceUnavailable, CodeStorage, locale.Mark("the shop's log is full, so nothing can be recorded"), locale.Mark("Free or add disk space on the machine that runs Tickover, then send it again. Reading goes on.")},
+	{log.ErrNotDurable, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("the log did not confirm that this is on disk"), locale.Mark("Send it again as it is: it is recorded once.")},
+	{log.ErrClosed, http.StatusServiceUnavailable, CodeStorage, locale.Mark("the shop's log is shut"), locale.Mark("Wait until Tickover has started again, then send it again.")},
+	{log.ErrInvalid, http.StatusUnprocessableEntity, queue.CodeMalformed, locale.Mark("the log can't store this command"), locale.Mark("Use a command id of at most 64 letters, digits, '-' and '.', and shorter texts.")},
+	{ledger.ErrBusy, http.StatusServiceUnavailable, CodeBusy, locale.Mark("others were faster several times in a row"), locale.Mark("Send it again.")},
+	{context.DeadlineExceeded, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("it took too long"), locale.Mark("Send it again as it is: it is recorded once.")},
+	{context.Canceled, http.StatusServiceUnavailable, CodeCancelled, locale.Mark("the request was given up"), locale.Mark("Send it again as it is: it is recorded once.")},
 }
 
 // Of answers an error. Known reports that the cause is told in full; the
@@ -116,7 +147,7 @@ func Of(err error) (p *Problem, known bool) {
 			return problem(f.status, f.code, f.what, f.do), true
 		}
 	}
-	return problem(http.StatusInternalServerError, CodeInternal, "Tickover made a mistake", "Tell whoever looks after it the number of this answer; the cause is in its log."), false
+	return problem(http.StatusInternalServerError, CodeInternal, locale.Mark("Tickover made a mistake"), locale.Mark("Tell whoever looks after it the number of this answer; the cause is in its log.")), false
 }
 
 // Refused answers a refusal of the queue.
@@ -126,6 +157,7 @@ func Refused(r *queue.Refusal) *Problem {
 		status = http.StatusConflict
 	}
 	p := problem(status, r.Code, r.What, r.Do)
+	p.refusal = r
 	p.Override = r.Override
 	if r.Interlock > 0 {
 		p.Interlock = r.Interlock.String()

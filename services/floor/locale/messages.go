@@ -79,14 +79,15 @@ func calendarMessages() []Message {
 }
 
 // calls are the functions whose texts are messages: which arguments hold
-// context, text and plural; −1: none.
+// context, text and plural; −1: none. The second row are those that make a
+// refusal or a problem: what is wrong, and under also what to do.
 var calls = map[string][3]int{
 	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
-	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1},
+	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "wrong": {-1, 1, -1},
 }
 
 // also are further messages in the arguments of such a call.
-var also = map[string][]int{"refuse": {1}, "interlock": {1}}
+var also = map[string]int{"refuse": 1, "interlock": 1, "New": 3, "Malformed": 3, "Unknown": 1, "wrong": 2}
 
 func inGo(tree fs.FS, name string, add func(Message)) error {
 	src, err := fs.ReadFile(tree, name)
@@ -99,6 +100,12 @@ func inGo(tree fs.FS, name string, add func(Message)) error {
 		return err
 	}
 	ast.Inspect(file, func(n ast.Node) bool {
+		if l, ok := n.(*ast.CompositeLit); ok {
+			for _, name := range enumeration(l) {
+				add(Message{Text: name, Where: set.Position(l.Pos()).String()})
+			}
+			return true
+		}
 		call, ok := n.(*ast.CallExpr)
 		if !ok {
 			return true
@@ -122,12 +129,32 @@ func inGo(tree fs.FS, name string, add func(Message)) error {
 		}
 		where := set.Position(call.Pos()).String()
 		add(Message{Context: arg(at[0]), Text: arg(at[1]), Plural: arg(at[2]), Where: where})
-		for _, i := range also[fn] {
+		if i, ok := also[fn]; ok {
 			add(Message{Text: arg(i), Where: where})
 		}
 		return true
 	})
 	return nil
+}
+
+// enumeration are the words of one of the queue's enumerations.
+func enumeration(l *ast.CompositeLit) []string {
+	of, ok := l.Type.(*ast.IndexExpr)
+	if !ok || len(l.Elts) != 2 {
+		return nil
+	}
+	if name, ok := of.X.(*ast.Ident); !ok || name.Name != "names" {
+		return nil
+	}
+	list, ok := l.Elts[1].(*ast.CompositeLit)
+	if !ok {
+		return nil
+	}
+	var out []string
+	for _, e := range list.Elts {
+		out = append(out, literal(e))
+	}
+	return out
 }
 
 // literal is a text made of literals; "" is any other expression.

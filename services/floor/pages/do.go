@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
@@ -115,7 +114,7 @@ func (p *Pages) refuse(w http.ResponseWriter, r *http.Request, action, back stri
 	if perr != nil {
 		u = &url.URL{Path: "/"}
 	}
-	again := r.Clone(context.WithValue(r.Context(), triedKey{}, &Tried{action, r.PostForm, pr}))
+	again := r.Clone(context.WithValue(r.Context(), triedKey{}, &Tried{action, r.PostForm, pr.In(localeOf(r).Language)}))
 	again.Method, again.URL, again.RequestURI, again.Form, again.PostForm, again.Body = http.MethodGet, u, back, nil, nil, http.NoBody
 	p.mux.ServeHTTP(w, again)
 }
@@ -123,7 +122,7 @@ func (p *Pages) refuse(w http.ResponseWriter, r *http.Request, action, back stri
 func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values) (string, error) {
 	form := actions[name]
 	if form == nil {
-		return "", answer.Unknown("there is no action "+strconv.Quote(name), "Load the page again.")
+		return "", answer.Unknown(b.T("there is no action %q", name), "Load the page again.")
 	}
 	if b.Me == "" {
 		return "", answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send it again.")
@@ -147,7 +146,7 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 		return "", err
 	}
 	if rec.Duplicate {
-		return "That was recorded before; nothing was changed.", nil
+		return b.T("That was recorded before; nothing was changed."), nil
 	}
 	return done, nil
 }
@@ -239,7 +238,7 @@ func (in *input) text(field string) string { return strings.TrimSpace(in.Get(fie
 func (in *input) number(field, what string) int {
 	n, err := strconv.Atoi(in.text(field))
 	if err != nil {
-		in.wrong(field, what+" is no whole number", "Write it with digits only.")
+		in.wrong(field, in.b.T("%s is no whole number", what), "Write it with digits only.")
 	}
 	return n
 }
@@ -248,7 +247,7 @@ func (in *input) number(field, what string) int {
 func (in *input) localTime(field, what string) time.Time {
 	v := in.text(field)
 	if v == "" {
-		in.wrong(field, what+" is missing", "Give a date and a time.")
+		in.wrong(field, in.b.T("%s is missing", what), "Give a date and a time.")
 		return time.Time{}
 	}
 	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05", "2006-01-02 15:04"} {
@@ -256,7 +255,7 @@ func (in *input) localTime(field, what string) time.Time {
 			return t
 		}
 	}
-	in.wrong(field, what+" can't be read as a date and time", "Write it as 2026-02-17 16:30.")
+	in.wrong(field, in.b.T("%s can't be read as a date and time", what), "Write it as 2026-02-17 16:30.")
 	return time.Time{}
 }
 
@@ -298,62 +297,62 @@ var actions = map[string]action{
 	"amend":   amend,
 	"hold": func(in *input) (queue.Action, string) {
 		held := in.Get("held") == "yes"
-		said := fmt.Sprintf("%s goes on.", in.unit())
+		said := in.b.T("%s goes on.", in.unit())
 		if held {
-			said = fmt.Sprintf("%s is held back.", in.unit())
+			said = in.b.T("%s is held back.", in.unit())
 		}
 		return &queue.AmendUnit{Unit: in.unit(), Change: queue.UnitAmended{Held: &held, Reason: in.text("reason")}}, said
 	},
 	"hand-over": func(in *input) (queue.Action, string) {
 		showroom := in.Get("showroom") == "yes"
-		said := fmt.Sprintf("%s is handed over.", in.unit())
+		said := in.b.T("%s is handed over.", in.unit())
 		if showroom {
-			said = fmt.Sprintf("%s is in the showroom.", in.unit())
+			said = in.b.T("%s is in the showroom.", in.unit())
 		}
 		return &queue.HandOver{Unit: in.unit(), Showroom: showroom}, said
 	},
 	"accept": func(in *input) (queue.Action, string) {
 		return &queue.AcceptStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Resources: in.resources()},
-			fmt.Sprintf("%s of %s is yours.", in.step(), in.unit())
+			in.b.T("%s of %s is yours.", in.step(), in.unit())
 	},
 	"return": func(in *input) (queue.Action, string) {
 		return &queue.ReturnStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")},
-			fmt.Sprintf("%s of %s is given back.", in.step(), in.unit())
+			in.b.T("%s of %s is given back.", in.step(), in.unit())
 	},
 	"start": func(in *input) (queue.Action, string) {
 		return &queue.StartStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Resources: in.resources(),
-			Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))}, fmt.Sprintf("%s of %s runs.", in.step(), in.unit())
+			Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))}, in.b.T("%s of %s runs.", in.step(), in.unit())
 	},
 	"advance": func(in *input) (queue.Action, string) {
-		return &queue.AdvanceStep{Unit: in.unit(), Step: in.step(), Stretch: in.number("stretch", "the stretch"), Technician: in.technician()},
-			fmt.Sprintf("%s of %s goes on.", in.step(), in.unit())
+		return &queue.AdvanceStep{Unit: in.unit(), Step: in.step(), Stretch: in.number("stretch", in.b.T("the stretch")), Technician: in.technician()},
+			in.b.T("%s of %s goes on.", in.step(), in.unit())
 	},
 	"done": func(in *input) (queue.Action, string) {
 		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))},
-			fmt.Sprintf("%s of %s is done.", in.step(), in.unit())
+			in.b.T("%s of %s is done.", in.step(), in.unit())
 	},
 	"failed": func(in *input) (queue.Action, string) {
 		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Failed: true, Reason: in.text("reason"), Bench: queue.ResourceID(in.Get("bench"))},
-			fmt.Sprintf("%s of %s is recorded as failed.", in.step(), in.unit())
+			in.b.T("%s of %s is recorded as failed.", in.step(), in.unit())
 	},
 	"problem": func(in *input) (queue.Action, string) {
 		return &queue.ReportProblem{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")},
-			fmt.Sprintf("The foreman sees the problem with %s of %s.", in.step(), in.unit())
+			in.b.T("The foreman sees the problem with %s of %s.", in.step(), in.unit())
 	},
 	"pin": pin,
 	"unpin": func(in *input) (queue.Action, string) {
-		return &queue.UnpinStep{Unit: in.unit(), Step: in.step()}, fmt.Sprintf("%s of %s is free to move.", in.step(), in.unit())
+		return &queue.UnpinStep{Unit: in.unit(), Step: in.step()}, in.b.T("%s of %s is free to move.", in.step(), in.unit())
 	},
 	"skip": func(in *input) (queue.Action, string) {
-		return &queue.SkipStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, fmt.Sprintf("%s of %s is left out.", in.step(), in.unit())
+		return &queue.SkipStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is left out.", in.step(), in.unit())
 	},
 	"reopen": func(in *input) (queue.Action, string) {
-		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, fmt.Sprintf("%s of %s is to be done again.", in.step(), in.unit())
+		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is to be done again.", in.step(), in.unit())
 	},
 	"close": closeThing,
 	"open": func(in *input) (queue.Action, string) {
 		r, t := what(in.Get("what"))
-		return &queue.Reopen{Resource: r, Technician: t}, fmt.Sprintf("%s%s is back.", r, t)
+		return &queue.Reopen{Resource: r, Technician: t}, in.b.T("%s%s is back.", r, t)
 	},
 }
 
@@ -370,22 +369,22 @@ func closeThing(in *input) (queue.Action, string) {
 	r, t := what(in.Get("what"))
 	from := in.b.Now
 	if in.text("from") != "" {
-		from = in.localTime("from", "the beginning")
+		from = in.localTime("from", in.b.T("the beginning"))
 	}
-	return &queue.Close{Resource: r, Technician: t, From: from, Until: in.localTime("until", "the end"), Reason: in.text("reason")},
-		fmt.Sprintf("%s%s is out until %s.", r, t, in.text("until"))
+	return &queue.Close{Resource: r, Technician: t, From: from, Until: in.localTime("until", in.b.T("the end")), Reason: in.text("reason")},
+		in.b.T("%s%s is out until %s.", r, t, in.text("until"))
 }
 
 func pin(in *input) (queue.Action, string) {
 	p := queue.Pin{Resources: in.resources(), Technician: queue.PersonID(in.Get("technician"))}
 	if in.text("start") != "" {
-		t := in.localTime("start", "the start")
+		t := in.localTime("start", in.b.T("the start"))
 		p.Start = &t
 	}
 	if len(p.Resources) == 0 && p.Technician == "" && p.Start == nil {
 		in.wrong("start", "nothing is chosen to pin", "Choose a place, somebody, or a time.")
 	}
-	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, fmt.Sprintf("%s of %s is pinned.", in.step(), in.unit())
+	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, in.b.T("%s of %s is pinned.", in.step(), in.unit())
 }
 
 // amend sends what was changed in the form, nothing else.
@@ -396,10 +395,10 @@ func amend(in *input) (queue.Action, string) {
 		return &queue.AmendUnit{Unit: in.unit()}, ""
 	}
 	if in.text("promise") != in.b.Local(u.Promise) {
-		t := in.localTime("promise", "the promise")
+		t := in.localTime("promise", in.b.T("the promise"))
 		c.Promise = &t
 	}
-	if w := in.number("weight", "the weight"); w != u.Weight {
+	if w := in.number("weight", in.b.T("the weight")); w != u.Weight {
 		c.Weight = &w
 	}
 	if f := queue.Fitment(in.text("fitment")); f != u.Machine.Fitment && f != "" {
@@ -409,17 +408,17 @@ func amend(in *input) (queue.Action, string) {
 		c.Note = &n
 	}
 	c.Reason = in.text("reason")
-	return &queue.AmendUnit{Unit: u.ID, Change: c}, fmt.Sprintf("%s is changed.", u.ID)
+	return &queue.AmendUnit{Unit: u.ID, Change: c}, in.b.T("%s is changed.", u.ID)
 }
 
 func receive(in *input) (queue.Action, string) {
 	a := queue.UnitArrived{
 		Machine: queue.Machine{
-			Frame: in.text("frame"), Make: in.text("make"), Model: in.text("model"), Year: in.number("year", "the model year"),
+			Frame: in.text("frame"), Make: in.text("make"), Model: in.text("model"), Year: in.number("year", in.b.T("the model year")),
 			Family: queue.Family(in.text("family")), Fitment: queue.Fitment(in.text("fitment")), Plate: in.text("plate"),
 		},
-		Route: queue.RouteID(in.Get("route")), Promise: in.localTime("promise", "the promise"),
-		Weight: in.number("weight", "the weight"), Note: in.text("note"),
+		Route: queue.RouteID(in.Get("route")), Promise: in.localTime("promise", in.b.T("the promise")),
+		Weight: in.number("weight", in.b.T("the weight")), Note: in.text("note"),
 	}
 	if a.Machine.Fitment == "" {
 		a.Machine.Fitment = "standard"
@@ -427,9 +426,9 @@ func receive(in *input) (queue.Action, string) {
 	if err := a.Ownership.UnmarshalText([]byte(in.Get("ownership"))); err != nil {
 		in.wrong("ownership", "it is not said whose machine it is", "Choose new, customer's or trade-in.")
 	}
-	for _, required := range []struct{ field, what string }{{"unit", "the ticket's number"}, {"make", "the make"}, {"model", "the model"}, {"route", "the kind of visit"}} {
+	for _, required := range []struct{ field, what string }{{"unit", in.b.T("the ticket's number")}, {"make", in.b.T("the make")}, {"model", in.b.T("the model")}, {"route", in.b.T("the kind of visit")}} {
 		if in.text(required.field) == "" {
-			in.wrong(required.field, required.what+" is missing", "Fill it in.")
+			in.wrong(required.field, in.b.T("%s is missing", required.what), "Fill it in.")
 		}
 	}
 	for _, o := range in.Values["option"] {
@@ -438,5 +437,5 @@ func receive(in *input) (queue.Action, string) {
 			a.Options = append(a.Options, queue.StepID(step))
 		}
 	}
-	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, fmt.Sprintf("%s is checked in.", in.unit())
+	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, in.b.T("%s is checked in.", in.unit())
 }

@@ -15,6 +15,7 @@ var icons = map[string]string{
 	"units":   `<circle cx="5" cy="13" r="3"/><circle cx="15" cy="13" r="3"/><path d="M5 13l3-5h5l2 5M8 8L6 6H4M13 8l1-2"/>`,
 	"in":      `<path d="M10 3v9M6 8l4 4 4-4M3 16h14"/>`,
 	"caution": `<path d="M10 3l7.5 13.5h-15zM10 8v4M10 14.4v.2"/>`,
+	"globe":   `<circle cx="10" cy="10" r="7"/><path d="M3 10h14M10 3c3 3 3 11 0 14M10 3c-3 3-3 11 0 14"/>`,
 	"home":    `<path d="M3 10l7-6 7 6M5 9v8h10V9"/>`,
 	"find":    `<circle cx="9" cy="9" r="5"/><path d="M13 13l4 4"/>`,
 	"clock":   `<circle cx="10" cy="10" r="7"/><path d="M10 6v4l3 2"/>`,

@@ -63,9 +63,9 @@ var staticFiles embed.FS
 
 // Pages serves the pages.
 type Pages struct {
-	o     Options
-	log   *zap.Logger
-	mux   *http.ServeMux
+	o   Options
+	log *zap.Logger
+	mux *http.ServeMux
 	// pages are the templates of each language by name.
 	pages map[*locale.Language]map[string]*template.Template
 }
@@ -279,7 +279,8 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, b *Base, err error)
 		pr.Instance = uuid.NewString()
 		p.log.Error("page failed", zap.String("path", r.URL.Path), zap.String("instance", pr.Instance), zap.Error(err))
 	}
-	b.Title, b.Section = "That did not work", ""
+	pr = pr.In(b.Language)
+	b.Title, b.Section = b.T("That did not work"), ""
 	p.render(w, pr.Status, "problem", struct {
 		*Base
 		Problem *answer.Problem

@@ -8,6 +8,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/locale"
 )
 
 const (
@@ -65,11 +66,12 @@ func takeSaid(w http.ResponseWriter, r *http.Request) string {
 const refreshHeader = "Tickover-Refresh"
 
 func (p *Pages) me(r *http.Request, b *Base) (string, any, error) {
-	b.Title = "Who are you?"
+	b.Title = b.T("Who are you?")
 	return "me", struct {
 		*Base
-		Back string
-	}{b, backOf(r.FormValue("back"), "/job")}, nil
+		Back      string
+		Languages []*locale.Language
+	}{b, backOf(r.FormValue("back"), "/job"), locale.Languages()}, nil
 }
 
 func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
@@ -83,7 +85,7 @@ func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
 	}
 	id := queue.PersonID(r.PostFormValue("person"))
 	if !known(b.Shop, id) {
-		p.fail(w, r, b, answer.Unknown("there is nobody called "+string(id)+" in the shop file", "Choose one of the people shown."))
+		p.fail(w, r, b, answer.Unknown(b.T("there is nobody called %s in the shop file", id), "Choose one of the people shown."))
 		return
 	}
 	remember(w, id)

@@ -4,6 +4,7 @@ import (
 	"net/http"
 
 	"tickover/queue"
+	"tickover/services/floor/locale"
 )
 
 func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
@@ -28,31 +29,31 @@ type Rule struct {
 }
 
 func (p *Pages) cautions(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "Cautions", "cautions"
+	b.Title, b.Section = b.T("Cautions"), "cautions"
 	texts := []string{
-		"One flash at a time on an interface; one unit on a bench, a charger, a pad.",
-		"While a flash runs, nothing else starts on that unit, and its interface, bench and charger stay taken.",
-		"A flash needs a charger on the battery, or a rest voltage that is high enough.",
-		"A flash needs the current calibration for the unit's model, year and fitment.",
-		"A flash is not started when it would end after closing.",
-		"Resets come after the flash; the next engine start after a reset is the relearn.",
-		"The engine runs only outdoors, never at a bench.",
-		"Relearn and test ride lie in daylight and outside quiet hours.",
-		"A new flash or reset voids an earlier relearn, restart check and test ride.",
-		"A test ride needs the relearn done, the restart check passed, and somebody who may ride.",
-		"A unit leaves only with every step of its route done and its evidence complete.",
-		"Evidence must be plausible: readings don't run backwards, dates don't lie in the future.",
-		"A failed test ride opens rework; the unit stays until it passes.",
+		locale.Mark("One flash at a time on an interface; one unit on a bench, a charger, a pad."),
+		locale.Mark("While a flash runs, nothing else starts on that unit, and its interface, bench and charger stay taken."),
+		locale.Mark("A flash needs a charger on the battery, or a rest voltage that is high enough."),
+		locale.Mark("A flash needs the current calibration for the unit's model, year and fitment."),
+		locale.Mark("A flash is not started when it would end after closing."),
+		locale.Mark("Resets come after the flash; the next engine start after a reset is the relearn."),
+		locale.Mark("The engine runs only outdoors, never at a bench."),
+		locale.Mark("Relearn and test ride lie in daylight and outside quiet hours."),
+		locale.Mark("A new flash or reset voids an earlier relearn, restart check and test ride."),
+		locale.Mark("A test ride needs the relearn done, the restart check passed, and somebody who may ride."),
+		locale.Mark("A unit leaves only with every step of its route done and its evidence complete."),
+		locale.Mark("Evidence must be plausible: readings don't run backwards, dates don't lie in the future."),
+		locale.Mark("A failed test ride opens rework; the unit stays until it passes."),
 	}
 	var rules []Rule
 	for i, t := range texts {
 		n := queue.Interlock(i + 1)
-		pass := "never"
+		pass := locale.Mark("never")
 		if n.Overridable() {
-			pass = "with a reason"
+			pass = locale.Mark("with a reason")
 		}
 		if n == queue.I9 {
-			pass = "refuses nothing" // it voids
+			pass = locale.Mark("refuses nothing") // it voids
 		}
 		rules = append(rules, Rule{n, t, pass})
 	}

@@ -1,7 +1,6 @@
 package pages
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -20,54 +19,54 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 	_, verb, _ := strings.Cut(string(e.Type), ".")
 	switch d := e.Data.(type) {
 	case *queue.UnitArrived:
-		t.What = fmt.Sprintf("Arrived: %s %s %d", d.Machine.Make, d.Machine.Model, d.Machine.Year)
-		t.Details = append(t.Details, "promised "+b.When(d.Promise))
+		t.What = b.T("Arrived: %s %s %d", d.Machine.Make, d.Machine.Model, d.Machine.Year)
+		t.Details = append(t.Details, b.T("promised %s", b.When(d.Promise)))
 		if d.Note != "" {
 			t.Details = append(t.Details, d.Note)
 		}
 	case *queue.UnitAmended:
-		t.What, t.Details = "Changed", amended(b, d)
+		t.What, t.Details = b.T("Changed"), amended(b, d)
 	case *queue.UnitLeft:
-		t.What = "Handed over"
+		t.What = b.T("Handed over")
 		if d.Showroom {
-			t.What = "To the showroom"
+			t.What = b.T("To the showroom")
 		}
 		t.overridden(b, d.Overrides)
 	case *queue.AssignmentAccepted:
-		t.What = fmt.Sprintf("%s accepted by %s", step(d.Step), b.Name(d.Technician))
+		t.What = b.T("%s accepted by %s", step(d.Step), b.Name(d.Technician))
 		t.at(b, d.Resources)
 	case *queue.AssignmentReturned:
-		t.What, t.Details = step(d.Step)+" given back", []string{d.Reason}
+		t.What, t.Details = b.T("%s given back", step(d.Step)), []string{d.Reason}
 	case *queue.StepStarted:
-		t.What = fmt.Sprintf("%s started by %s", step(d.Step), b.Name(d.Technician))
+		t.What = b.T("%s started by %s", step(d.Step), b.Name(d.Technician))
 		t.at(b, d.Resources)
 		if d.Calibration != nil {
-			t.Details = append(t.Details, fmt.Sprintf("calibration %s revision %d", d.Calibration.ID, d.Calibration.Revision))
+			t.Details = append(t.Details, b.T("calibration %s revision %d", d.Calibration.ID, d.Calibration.Revision))
 		}
-		t.evidence(d.Evidence)
+		t.evidence(b, d.Evidence)
 		t.overridden(b, d.Overrides)
 	case *queue.StepAdvanced:
-		t.What = step(d.Step) + ": " + stretchWords(b, u, d)
+		t.What = b.T("%s: %s", step(d.Step), stretchWords(b, u, d))
 	case *queue.StepDone:
-		t.What = step(d.Step) + " " + verb
-		t.evidence(d.Evidence)
+		t.What = b.C("event", "%s "+verb, step(d.Step))
+		t.evidence(b, d.Evidence)
 		for _, f := range d.Flags {
-			t.Details = append(t.Details, fmt.Sprintf("%s: %s", words(string(f.Key)), f.Why))
+			t.Details = append(t.Details, b.T("%s: %s", words(string(f.Key)), f.Why))
 		}
 		t.overridden(b, d.Overrides)
 	case *queue.StepFailed:
-		t.What, t.Details = step(d.Step)+" failed", []string{d.Reason}
-		t.evidence(d.Evidence)
+		t.What, t.Details = b.T("%s failed", step(d.Step)), []string{d.Reason}
+		t.evidence(b, d.Evidence)
 	case *queue.StepVoided:
-		t.What, t.Details = step(d.Step)+" no longer counts", []string{d.Why}
+		t.What, t.Details = b.T("%s no longer counts", step(d.Step)), []string{d.Why}
 	case *queue.StepReopened:
-		t.What, t.Details = step(d.Step)+" is to be done again", []string{d.Reason}
+		t.What, t.Details = b.T("%s is to be done again", step(d.Step)), []string{d.Reason}
 	case *queue.StepSkipped:
-		t.What, t.Details = step(d.Step)+" left out", []string{d.Reason}
+		t.What, t.Details = b.T("%s left out", step(d.Step)), []string{d.Reason}
 	case *queue.ReworkOpened:
-		t.What, t.Details = "Rework before the next "+strings.ToLower(step(d.Before)), []string{d.Reason}
+		t.What, t.Details = b.T("Rework before the next: %s", step(d.Before)), []string{d.Reason}
 	case *queue.StepPinned:
-		t.What = step(d.Step) + " pinned"
+		t.What = b.T("%s pinned", step(d.Step))
 		t.at(b, d.Pin.Resources)
 		if d.Pin.Technician != "" {
 			t.Details = append(t.Details, b.Name(d.Pin.Technician))
@@ -76,11 +75,11 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 			t.Details = append(t.Details, b.When(*d.Pin.Start))
 		}
 	case *queue.StepUnpinned:
-		t.What = step(d.Step) + " is free to move"
+		t.What = b.T("%s is free to move", step(d.Step))
 	case *queue.ProblemReported:
-		t.What, t.Details = "Problem with "+strings.ToLower(step(d.Step)), []string{d.Reason}
+		t.What, t.Details = b.T("Problem with: %s", step(d.Step)), []string{d.Reason}
 	default:
-		t.What, t.Details = string(e.Type), []string{"this version of Tickover does not know what it means"}
+		t.What, t.Details = string(e.Type), []string{b.T("this version of Tickover does not know what it means")}
 	}
 	return t
 }
@@ -88,37 +87,37 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 func stretchWords(b *Base, u *queue.Unit, d *queue.StepAdvanced) string {
 	if st := u.Step(d.Step); st != nil {
 		if op := b.Shop.Operation(st.Operation); op != nil && d.Stretch < len(op.Stretches) && !op.Stretches[d.Stretch].HandsOn {
-			return "hands-off time began"
+			return b.T("hands-off time began")
 		}
 	}
 	if d.Technician == "" {
-		return "hands-on again"
+		return b.T("hands-on again")
 	}
-	return b.Name(d.Technician) + " is back at it"
+	return b.T("%s is back at it", b.Name(d.Technician))
 }
 
 func amended(b *Base, d *queue.UnitAmended) []string {
 	var out []string
 	if d.Promise != nil {
-		out = append(out, "promise "+b.When(*d.Promise))
+		out = append(out, b.T("promise %s", b.When(*d.Promise)))
 	}
 	if d.Weight != nil {
-		out = append(out, fmt.Sprintf("weight %d", *d.Weight))
+		out = append(out, b.T("weight %d", *d.Weight))
 	}
 	if d.Fitment != nil {
-		out = append(out, "fitment "+string(*d.Fitment))
+		out = append(out, b.T("fitment %s", *d.Fitment))
 	}
 	if d.Note != nil {
-		out = append(out, "note: "+*d.Note)
+		out = append(out, b.T("note: %s", *d.Note))
 	}
 	if d.Held != nil && *d.Held {
-		out = append(out, "held back")
+		out = append(out, b.T("held back"))
 	}
 	if d.Held != nil && !*d.Held {
-		out = append(out, "goes on")
+		out = append(out, b.T("goes on"))
 	}
 	for s, at := range d.Parts {
-		out = append(out, fmt.Sprintf("part for %s expected %s", s, b.When(at)))
+		out = append(out, b.T("part for %s expected %s", s, b.When(at)))
 	}
 	slices.Sort(out)
 	if d.Reason != "" {
@@ -137,10 +136,10 @@ func (t *Told) at(b *Base, rs []queue.ResourceID) {
 	}
 }
 
-func (t *Told) evidence(ev queue.Evidence) {
+func (t *Told) evidence(b *Base, ev queue.Evidence) {
 	var out []string
 	for k, v := range ev {
-		out = append(out, words(string(k))+" "+v)
+		out = append(out, b.T("%s %s", b.Word(words(string(k))), v))
 	}
 	slices.Sort(out)
 	t.Details = append(t.Details, out...)
@@ -149,6 +148,6 @@ func (t *Told) evidence(ev queue.Evidence) {
 func (t *Told) overridden(b *Base, os []queue.Override) {
 	for _, o := range os {
 		t.Override = true
-		t.Details = append(t.Details, fmt.Sprintf("%s let pass by %s: %s", o.Interlock, b.Name(o.By), o.Reason))
+		t.Details = append(t.Details, b.T("%s let pass by %s: %s", o.Interlock, b.Name(o.By), o.Reason))
 	}
 }

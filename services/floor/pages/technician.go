@@ -154,13 +154,10 @@ type jobPage struct {
 }
 
 func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section, b.Live = "My job", "job", true
+	b.Title, b.Section, b.Live = b.T("My job"), "job", true
 	if b.Me == "" {
-		b.Title, b.Live = "Who are you?", false
-		return "me", struct {
-			*Base
-			Back string
-		}{b, "/job"}, nil
+		b.Live = false
+		return p.me(r, b)
 	}
 	b.alertsOf(func(a live.Alert) bool { return a.Person == b.Me || b.IAmForeman() })
 	d := b.Book.ForTechnician(b.Me)
@@ -195,7 +192,7 @@ type benchPage struct {
 }
 
 func (p *Pages) benches(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "Bench screens", "bench"
+	b.Title, b.Section = b.T("Bench screens"), "bench"
 	return "benches", struct{ *Base }{b}, nil
 }
 

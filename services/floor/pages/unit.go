@@ -45,7 +45,7 @@ type Told struct {
 func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 	u := b.State.Units[queue.UnitID(r.PathValue("id"))]
 	if u == nil {
-		return "", nil, answer.Unknown("there is no unit "+strconv.Quote(r.PathValue("id")), "Check the ticket's number.")
+		return "", nil, answer.Unknown(b.T("there is no unit %q", r.PathValue("id")), "Check the ticket's number.")
 	}
 	b.Title, b.Section, b.Live = string(u.ID), "units", true
 	b.alertsOf(func(a live.Alert) bool { return a.Unit == u.ID })
@@ -114,7 +114,7 @@ type checkInPage struct {
 }
 
 func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "Check-in", "check-in"
+	b.Title, b.Section = b.T("Check-in"), "check-in"
 	page := checkInPage{Base: b, Values: url.Values{}}
 	switch {
 	case b.Tried != nil && b.Tried.Action == "receive":
