@@ -197,9 +197,10 @@ func (a *AdvanceStep) decide(d *decider) error {
 
 // PinStep fixes a step's resources, technician or start in the plan (C11).
 type PinStep struct {
-	Unit UnitID
-	Step StepID
-	Pin  Pin
+	Unit   UnitID
+	Step   StepID
+	Pin    Pin
+	Reason string // may be empty
 }
 
 func (a *PinStep) subject() Subject { return UnitSubject(a.Unit) }
@@ -225,14 +226,18 @@ func (a *PinStep) decide(d *decider) error {
 			return refuse(CodeUnknown, "Look at the shop file for its name.", "there is no resource %q", r)
 		}
 	}
-	d.emitUnit(a.Unit, TypeStepPinned, &StepPinned{a.Step, a.Pin})
+	if err := checkText("the reason", a.Reason, false); err != nil {
+		return err
+	}
+	d.emitUnit(a.Unit, TypeStepPinned, &StepPinned{a.Step, a.Pin, a.Reason})
 	return nil
 }
 
 // UnpinStep takes a pin back.
 type UnpinStep struct {
-	Unit UnitID
-	Step StepID
+	Unit   UnitID
+	Step   StepID
+	Reason string // may be empty
 }
 
 func (a *UnpinStep) subject() Subject { return UnitSubject(a.Unit) }
@@ -248,7 +253,10 @@ func (a *UnpinStep) decide(d *decider) error {
 	if st.Pin == nil {
 		return refuse(CodeWrongStep, "Nothing to do.", "step %s of unit %s has no pin", st.ID, u.ID)
 	}
-	d.emitUnit(a.Unit, TypeStepUnpinned, &StepUnpinned{a.Step})
+	if err := checkText("the reason", a.Reason, false); err != nil {
+		return err
+	}
+	d.emitUnit(a.Unit, TypeStepUnpinned, &StepUnpinned{a.Step, a.Reason})
 	return nil
 }
 
@@ -366,10 +374,12 @@ func (a *Close) decide(d *decider) error {
 	return nil
 }
 
-// Reopen takes all closures of a resource or technician back.
+// Reopen takes closures of a resource or technician back: all, or Only one.
 type Reopen struct {
 	Resource   ResourceID
 	Technician PersonID
+	Only       *Closure // nil: all
+	Reason     string   // may be empty
 }
 
 func (*Reopen) subject() Subject { return ShopSubject }
@@ -378,10 +388,17 @@ func (a *Reopen) decide(d *decider) error {
 	if err := d.oneOf(a.Resource, a.Technician); err != nil {
 		return err
 	}
-	if len(d.state.Closures[a.Resource])+len(d.state.Absences[a.Technician]) == 0 {
+	closed := slices.Concat(d.state.Closures[a.Resource], d.state.Absences[a.Technician])
+	switch {
+	case len(closed) == 0:
 		return refuse(CodeWrongStep, "Nothing to do.", "%s%s is not closed", a.Resource, a.Technician)
+	case a.Only != nil && !slices.ContainsFunc(closed, a.Only.same):
+		return refuse(CodeWrongStep, "Nothing to do.", "this closure of %s%s is taken back already", a.Resource, a.Technician)
 	}
-	d.emit(ShopSubject, TypeResourceOpened, &ResourceOpened{a.Resource, a.Technician})
+	if err := checkText("the reason", a.Reason, false); err != nil {
+		return err
+	}
+	d.emit(ShopSubject, TypeResourceOpened, &ResourceOpened{a.Resource, a.Technician, a.Only, a.Reason})
 	return nil
 }
 

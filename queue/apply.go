@@ -109,11 +109,24 @@ func (s *State) applyShop(e *Event) {
 		}
 	case *ResourceOpened:
 		if d.Resource != "" {
-			delete(s.Closures, d.Resource)
+			reopen(s.Closures, d.Resource, d.Only)
 		} else {
-			delete(s.Absences, d.Technician)
+			reopen(s.Absences, d.Technician, d.Only)
 		}
 	}
+}
+
+// reopen takes one closure back, or all.
+func reopen[K comparable](closed map[K][]Closure, what K, only *Closure) {
+	var rest []Closure
+	if only != nil {
+		rest = slices.DeleteFunc(slices.Clone(closed[what]), only.same)
+	}
+	if len(rest) == 0 {
+		delete(closed, what)
+		return
+	}
+	closed[what] = rest
 }
 
 func (s *State) arrive(id UnitID, e *Event, d *UnitArrived) *Unit {

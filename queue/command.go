@@ -15,6 +15,10 @@ type Command struct {
 	// 0: don't care. If the unit has changed since, the command is refused
 	// as stale.
 	Expect uint64
+	// ExpectSeq is the State's Seq that the sender looked at; 0: don't care.
+	// If anything at all was recorded since, the command is refused as stale:
+	// what it would do to other units may be different now.
+	ExpectSeq uint64
 	// Overrides names interlocks that a foreman lets pass, each with a reason.
 	Overrides []Override
 	Action    Action
@@ -131,6 +135,10 @@ func (d *decider) checkMeta() error {
 		if o.Reason == "" || len(o.Reason) > textMax {
 			return refuse(CodeMalformed, "Write the reason for the override; it is kept as evidence.", "the override of %s has no usable reason", o.Interlock)
 		}
+	}
+	if d.cmd.ExpectSeq != 0 && d.cmd.ExpectSeq != d.state.Seq {
+		return refuse(CodeStale, "Look at what it would do now, and decide again.",
+			"the shop has moved on since this was previewed (entry %d then, %d now)", d.cmd.ExpectSeq, d.state.Seq)
 	}
 	if d.cmd.Expect != 0 {
 		if n := d.state.linkOf(d.cmd.Action.subject()).N; n != d.cmd.Expect {

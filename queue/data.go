@@ -160,8 +160,9 @@ type ReworkOpened struct {
 
 // StepPinned: the foreman fixed a step's resources, technician or start.
 type StepPinned struct {
-	Step StepID `json:"step"`
-	Pin  Pin    `json:"pin"`
+	Step   StepID `json:"step"`
+	Pin    Pin    `json:"pin"`
+	Reason string `json:"reason,omitempty"`
 }
 
 // Pin is a foreman's decision that the plan keeps (C11); zero fields are free.
@@ -173,7 +174,8 @@ type Pin struct {
 
 // StepUnpinned takes a pin back.
 type StepUnpinned struct {
-	Step StepID `json:"step"`
+	Step   StepID `json:"step"`
+	Reason string `json:"reason,omitempty"`
 }
 
 // ProblemReported: somebody on the floor met a problem with a step; the
@@ -193,10 +195,13 @@ type ResourceClosed struct {
 	Reason     string     `json:"reason"`
 }
 
-// ResourceOpened takes the closures of a resource or technician back.
+// ResourceOpened takes the closures of a resource or technician back: all, or
+// the one that is named.
 type ResourceOpened struct {
 	Resource   ResourceID `json:"resource,omitempty"`
 	Technician PersonID   `json:"technician,omitempty"`
+	Only       *Closure   `json:"only,omitempty"`
+	Reason     string     `json:"reason,omitempty"`
 }
 
 // Override is a foreman's decision to let something pass that an interlock

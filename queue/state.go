@@ -63,6 +63,10 @@ type Closure struct {
 	Reason string    `json:"reason"`
 }
 
+func (c Closure) same(o Closure) bool {
+	return c.From.Equal(o.From) && c.Until.Equal(o.Until) && c.Reason == o.Reason
+}
+
 // Unit is a machine in for work, with the steps of its visit.
 type Unit struct {
 	ID        UnitID               `json:"id"`
@@ -187,6 +191,20 @@ func (s *State) View() *State {
 	c.Absences = maps.Clone(s.Absences)
 	c.Unknown = maps.Clone(s.Unknown)
 	c.seen, c.seenRing, c.seenNext = nil, nil, 0
+	return &c
+}
+
+// Fork is Clone of a View, to fold on and throw away: it changes nothing in
+// the View, so that many may do it at once. It has forgotten all commands.
+func (s *State) Fork() *State {
+	c := *s
+	c.epoch = s.epoch + 1 // it owns no unit of the View
+	c.Units = maps.Clone(s.Units)
+	c.Holds = maps.Clone(s.Holds)
+	c.Closures = maps.Clone(s.Closures)
+	c.Absences = maps.Clone(s.Absences)
+	c.Unknown = maps.Clone(s.Unknown)
+	c.seen, c.seenRing, c.seenNext = map[CommandID]struct{}{}, nil, 0
 	return &c
 }
 

@@ -163,7 +163,13 @@ func (w *Walk) mischief(u *queue.Unit, who queue.PersonID) (queue.PersonID, queu
 	if r.IntN(3) == 0 {
 		res = append(res, pick(r, all))
 	}
-	switch r.IntN(12) {
+	switch r.IntN(13) {
+	case 12:
+		a := &queue.Reopen{Resource: pick(r, all)}
+		if cs := w.Site.State.Closures[a.Resource]; len(cs) > 0 && r.IntN(2) == 0 {
+			a.Only = &cs[r.IntN(len(cs))]
+		}
+		return "fred", a
 	case 0:
 		return who, &queue.HandOver{Unit: u.ID}
 	case 1:

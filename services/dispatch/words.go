@@ -124,6 +124,8 @@ func (w *words) cause(a model.ActivityID, c *model.Cause) string {
 		return w.release(a, c)
 	case model.CauseNow:
 		return "nothing is in the way"
+	case model.CauseKept:
+		return "keeps its place in the plan at " + until()
 	case model.CauseLag:
 		return fmt.Sprintf("comes after %s, until %s", w.step(c.Activity, a), until())
 	case model.CauseJobBusy:
