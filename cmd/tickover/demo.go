@@ -65,7 +65,7 @@ func (c *demoCmd) Run(ctx context.Context, io streams) error {
 		clock := simshop.NewClock(s.Now(), c.Speed, time.Now)
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: clock.Now,
-			listen: c.Listen, logger: logger, ready: announce(io, shop.Name),
+			data: dir, listen: c.Listen, logger: logger, ready: announce(io, shop.Name),
 			beside: func(ctx context.Context, l *ledger.Ledger, nc *nats.Conn) error {
 				return s.Drive(ctx, simshop.Live{Clock: clock, Ledger: l, Conn: nc, Played: c.played(), SkipNights: true, Logger: logger})
 			},

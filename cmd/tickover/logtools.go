@@ -14,6 +14,9 @@ import (
 // logDir is where a data directory keeps its log.
 func logDir(data string) string { return filepath.Join(data, "log") }
 
+// photoDir is where a data directory keeps its photos.
+func photoDir(data string) string { return filepath.Join(data, "photos") }
+
 type dataFlag struct {
 	Data string `help:"The data directory." default:"var" type:"path"`
 }

@@ -53,7 +53,7 @@ func (c *serveCmd) Run(ctx context.Context, io streams) error {
 	return withLog(ctx, o, logger, io, func(srv *log.Server) error {
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: time.Now,
-			listen: c.Listen, away: away, logger: logger, ready: announce(io, shop.Name),
+			data: c.Data, listen: c.Listen, away: away, logger: logger, ready: announce(io, shop.Name),
 		})
 	})
 }

@@ -22,6 +22,7 @@ import (
 	"tickover/services/floor"
 	"tickover/services/ledger"
 	"tickover/services/meter"
+	"tickover/services/photos"
 )
 
 // shopOptions say what one process of a shop runs.
@@ -36,6 +37,7 @@ type shopOptions struct {
 	// stations that have their worker elsewhere.
 	away   map[dispatch.Station]bool
 	logger *zap.Logger
+	data   string // the data directory
 	// ready is called with the pages' address.
 	ready func(net.Addr)
 	// beside runs with the shop: the simulated people of the demo.
@@ -89,7 +91,12 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return fmt.Errorf("dispatcher: %w", err)
 	}
 	plans, alerts := &feed.Plans{}, &feed.Alerts{}
+	kept, err := photos.Open(photoDir(o.data))
+	if err != nil {
+		return err
+	}
 	pages, err := floor.New(floor.Options{
+		Photos: kept,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
 	})

@@ -159,6 +159,9 @@ func TestAPIReadsAndDecides(t *testing.T) {
 	w.must("/resources/p1/open", fields{})
 	w.must("/technicians/ines/absent", fields{"from": "2026-02-17T09:00:00Z", "until": "2026-02-17T18:00:00Z", "reason": "ill"})
 	w.must("/technicians/ines/present", fields{})
+	if r := w.send(http.MethodPost, "/api/v1/photos", "image/jpeg", bytes.NewReader(aPhoto(t, 64, 48))); r.status != http.StatusOK {
+		t.Errorf("photo: %d %s", r.status, r.body)
+	}
 	for _, path := range []string{"/overview", "/shop", "/alerts", "/units", "/units?status=any&q=holt&limit=1", "/units/LM-1", "/units/LM-1/history", "/plan",
 		"/technicians/kofi/next", "/stations/b3", "/calibration?make=Kestrow&model=Brae%20250&year=2026&family=kr5", "/calibration?make=Fellrigg&model=Tarn&year=2026&family=x",
 		"/frame-number?number=1M8GDM9AXKP042788"} {

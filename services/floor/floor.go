@@ -40,6 +40,7 @@ import (
 	"tickover/services/floor/live"
 	"tickover/services/floor/pages"
 	"tickover/services/ledger"
+	"tickover/services/photos"
 )
 
 // Options say what a floor shows and speaks to.
@@ -57,6 +58,8 @@ type Options struct {
 	// Metrics, if set, serves /metrics.
 	Metrics http.Handler
 	Streams live.Bounds
+	// Photos, if set, keeps the photos that people take.
+	Photos *photos.Store
 }
 
 // Floor is the handler of all pages, the API and the events.
@@ -79,7 +82,7 @@ func New(o Options) (*Floor, error) {
 	logger := o.Logger.Named("floor")
 	reader := history.Reader{Log: o.Log, Site: o.Site}
 	mux := http.NewServeMux()
-	a := api.Register(mux, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Now: o.Now, Logger: logger})
+	a := api.Register(mux, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
 	mux.Handle("GET /events", streams)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
@@ -88,7 +91,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Now: o.Now, Logger: logger})
+	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

@@ -25,6 +25,7 @@ import (
 	"tickover/services/floor"
 	"tickover/services/floor/live"
 	"tickover/services/ledger"
+	"tickover/services/photos"
 	"tickover/testdata"
 )
 
@@ -42,6 +43,7 @@ type world struct {
 	log    *logtest.Mem
 	clock  *clock
 	plans  *plans
+	photos *photos.Store
 	floor  *floor.Floor
 	server *httptest.Server
 	client *http.Client
@@ -116,7 +118,12 @@ func (w *world) open(site queue.SiteID) {
 
 func (w *world) serve(b live.Bounds) {
 	w.t.Helper()
-	f, err := floor.New(floor.Options{Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b})
+	kept, err := photos.Open(w.t.TempDir())
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	w.photos = kept
+	f, err := floor.New(floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b})
 	if err != nil {
 		w.t.Fatal(err)
 	}

@@ -17,6 +17,7 @@ import (
 	"tickover/queue/log"
 	"tickover/services/floor/locale"
 	"tickover/services/ledger"
+	"tickover/services/photos"
 )
 
 // Codes beside those of [queue.Code].
@@ -127,6 +128,11 @@ var failures = []struct {
 	{log.ErrNotDurable, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("the log did not confirm that this is on disk"), locale.Mark("Send it again as it is: it is recorded once.")},
 	{log.ErrClosed, http.StatusServiceUnavailable, CodeStorage, locale.Mark("the shop's log is shut"), locale.Mark("Wait until Tickover has started again, then send it again.")},
 	{log.ErrInvalid, http.StatusUnprocessableEntity, queue.CodeMalformed, locale.Mark("the log can't store this command"), locale.Mark("Use a command id of at most 64 letters, digits, '-' and '.', and shorter texts.")},
+	{photos.ErrTooLarge, http.StatusRequestEntityTooLarge, CodeTooLarge, locale.Mark("the photo is larger than 12 MB"), locale.Mark("Take it again with fewer pixels, or send it without the photo. What you wrote is still here.")},
+	{photos.ErrPixels, http.StatusUnprocessableEntity, CodeTooLarge, locale.Mark("the photo has more than 64 million pixels"), locale.Mark("Take it again with fewer pixels, or send it without the photo. What you wrote is still here.")},
+	{photos.ErrKind, http.StatusUnprocessableEntity, queue.CodeMalformed, locale.Mark("this file is no JPEG, PNG or WebP picture"), locale.Mark("Choose a photo. What you wrote is still here.")},
+	{photos.ErrDamaged, http.StatusUnprocessableEntity, queue.CodeMalformed, locale.Mark("this picture is incomplete or damaged"), locale.Mark("Take it again. What you wrote is still here.")},
+	{photos.ErrFull, http.StatusServiceUnavailable, CodeStorage, locale.Mark("there is no room on the disk for photos"), locale.Mark("Send it without the photo, and tell whoever looks after Tickover. What you wrote is still here.")},
 	{ledger.ErrBusy, http.StatusServiceUnavailable, CodeBusy, locale.Mark("others were faster several times in a row"), locale.Mark("Send it again.")},
 	{context.DeadlineExceeded, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("it took too long"), locale.Mark("Send it again as it is: it is recorded once.")},
 	{context.Canceled, http.StatusServiceUnavailable, CodeCancelled, locale.Mark("the request was given up"), locale.Mark("Send it again as it is: it is recorded once.")},

@@ -37,6 +37,7 @@ import (
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
 	"tickover/services/ledger"
+	"tickover/services/photos"
 )
 
 // Prefix is where the API lives.
@@ -53,8 +54,9 @@ const (
 type Options struct {
 	Ledger  *ledger.Ledger
 	History History
-	Plans   live.Plans  // nil: no plan
-	Alerts  live.Alerts // nil: only those that follow from the state
+	Plans   live.Plans    // nil: no plan
+	Alerts  live.Alerts   // nil: only those that follow from the state
+	Photos  *photos.Store // nil: none are kept
 	Now     func() time.Time
 	Logger  *zap.Logger
 }
@@ -82,6 +84,7 @@ func Register(mux *http.ServeMux, o Options) *API {
 	a.commands()
 	a.reads()
 	a.imports()
+	a.photos()
 	return a
 }
 

@@ -154,6 +154,11 @@ type (
 		Meta
 		Reason string `json:"reason" minLength:"1" maxLength:"2000"`
 	}
+	problemBody struct {
+		Meta
+		Reason   string         `json:"reason" minLength:"1" maxLength:"2000"`
+		Evidence queue.Evidence `json:"evidence,omitempty" nullable:"false" doc:"What shows it, for example photos"`
+	}
 	pinBody struct {
 		Meta
 		Resources  []queue.ResourceID `json:"resources,omitempty" maxItems:"20" nullable:"false"`
@@ -230,8 +235,8 @@ func (a *API) stepCommands() {
 	onStep(a, "finish", "finishStep", "End a running step, done with its evidence or failed with a reason", func(u unit, s step, b *finishBody) queue.Action {
 		return &queue.FinishStep{Unit: u, Step: s, Technician: b.Technician, Evidence: b.Evidence, Failed: b.Failed, Reason: b.Reason, Bench: b.Bench}
 	})
-	onStep(a, "problem", "reportProblem", "Tell the foreman of a problem", func(u unit, s step, b *reasonBody) queue.Action {
-		return &queue.ReportProblem{Unit: u, Step: s, Reason: b.Reason}
+	onStep(a, "problem", "reportProblem", "Tell the foreman of a problem", func(u unit, s step, b *problemBody) queue.Action {
+		return &queue.ReportProblem{Unit: u, Step: s, Reason: b.Reason, Evidence: b.Evidence}
 	})
 	onStep(a, "pin", "pinStep", "Fix a step's resources, technician or start in the plan", func(u unit, s step, b *pinBody) queue.Action {
 		return &queue.PinStep{Unit: u, Step: s, Pin: queue.Pin{Resources: b.Resources, Technician: b.Technician, Start: b.Start}}

@@ -90,6 +90,10 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) {
 	if who := queue.PersonID(r.PostFormValue("technician")); r.PostFormValue("bench") != "" && known(b.Shop, who) {
 		b.Me = who // a bench's screen belongs to nobody: who does it says so
 	}
+	if pr := photoTrouble(r); pr != nil {
+		p.refuse(w, r, name, back, pr)
+		return
+	}
 	said, err := p.carryOut(r.Context(), b, name, r.PostForm)
 	if err != nil {
 		p.refuse(w, r, name, back, err)
@@ -204,7 +208,11 @@ func (in *input) evidence() queue.Evidence {
 		if !ok || v == "" {
 			continue
 		}
-		if f := fieldOf(op, queue.EvidenceKey(key)); f != nil && f.Type == queue.Number && strings.Count(v, ",") == 1 && !strings.Contains(v, ".") {
+		f := fieldOf(op, queue.EvidenceKey(key))
+		if queue.EvidenceKey(key) == queue.EvidencePhotos || f != nil && f.Type == queue.Photo {
+			v = strings.Join(hashes(in.Values[name]), " ")
+		}
+		if f != nil && f.Type == queue.Number && strings.Count(v, ",") == 1 && !strings.Contains(v, ".") {
 			v = strings.Replace(v, ",", ".", 1)
 		}
 		out[queue.EvidenceKey(key)] = v
@@ -332,11 +340,11 @@ var actions = map[string]action{
 			in.b.T("%s of %s is done.", in.step(), in.unit())
 	},
 	"failed": func(in *input) (queue.Action, string) {
-		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Failed: true, Reason: in.text("reason"), Bench: queue.ResourceID(in.Get("bench"))},
+		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Failed: true, Reason: in.text("reason"), Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))},
 			in.b.T("%s of %s is recorded as failed.", in.step(), in.unit())
 	},
 	"problem": func(in *input) (queue.Action, string) {
-		return &queue.ReportProblem{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")},
+		return &queue.ReportProblem{Unit: in.unit(), Step: in.step(), Reason: in.text("reason"), Evidence: in.evidence()},
 			in.b.T("The foreman sees the problem with %s of %s.", in.step(), in.unit())
 	},
 	"pin": pin,

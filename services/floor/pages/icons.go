@@ -41,6 +41,7 @@ var icons = map[string]string{
 	"lift":    `<path d="M4 17h12M6 17l8-8M14 17L6 9M5 8h10"/>`,
 	"noise":   `<path d="M3 8v4h3l4 4V4L6 8zM13 7c1.5 2 1.5 4 0 6M15.5 5c2.5 3 2.5 7 0 10"/>`,
 	"helmet":  `<path d="M3 13a7 7 0 0114-1v3h-6l-1-4h7M3 13v2h8"/>`,
+	"camera":  `<path d="M3 6.5h3.5l1.5-2h4l1.5 2H17v9.500H3z"/><circle cx="10" cy="11" r="3"/>`,
 	"reset":   `<path d="M4 10a6 6 0 111.8 4.3M4 15v-4h4"/>`,
 	"wash":    `<path d="M4 8h12l-1.5 9h-9zM7 5v.2M10 3v.2M13 5v.2"/>`,
 	"gauge":   `<path d="M3 14a7 7 0 0114 0M10 14l3-5"/>`,

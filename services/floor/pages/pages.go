@@ -39,6 +39,7 @@ import (
 	"tickover/services/floor/live"
 	"tickover/services/floor/locale"
 	"tickover/services/ledger"
+	"tickover/services/photos"
 )
 
 // Options say what the pages speak to.
@@ -47,7 +48,8 @@ type Options struct {
 	History history.Reader
 	Plans   live.Plans
 	Alerts  live.Alerts
-	API     []Endpoint // for the page that describes the API
+	API     []Endpoint    // for the page that describes the API
+	Photos  *photos.Store // nil: none can be taken
 	Now     func() time.Time
 	Logger  *zap.Logger
 }
@@ -118,6 +120,9 @@ func Register(mux *http.ServeMux, o Options) error {
 		p.mux.Handle(pattern, p.handle(h))
 	}
 	p.mux.HandleFunc("GET /find", p.find)
+	p.mux.HandleFunc("GET /scan", p.scan)
+	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
+	p.mux.HandleFunc("GET /units/{id}/meanwhile", p.meanwhile)
 	p.mux.HandleFunc("POST /me", p.choose)
 	p.mux.HandleFunc("POST /prefs", p.prefer)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
@@ -195,6 +200,7 @@ type Base struct {
 	Tried   *Tried // a form that was refused
 	Said    string // what the last form came to
 	Here    string // path and query
+	photos  bool   // can be taken
 }
 
 // Person is somebody who can be chosen.
@@ -219,6 +225,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	}
 	b.Book = job.NewBook(st, b.Plan)
 	b.Me = personOf(r, st.Shop)
+	b.photos = p.o.Photos != nil
 	b.Alerts = job.Standing(st, p.o.Alerts, b.Now)
 	return b, true
 }

@@ -94,9 +94,12 @@ func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
 
 // form reads a form within its bound.
 func (p *Pages) form(w http.ResponseWriter, r *http.Request) bool {
+	if strings.HasPrefix(r.Header.Get("Content-Type"), "multipart/form-data") {
+		return p.multipartForm(w, r)
+	}
 	r.Body = http.MaxBytesReader(w, r.Body, formMax)
 	if err := r.ParseForm(); err != nil {
-		p.plain(w, http.StatusBadRequest, "This form could not be read.", "Nothing was changed. Go back, and send it again with shorter texts.")
+		p.unreadable(w)
 		return false
 	}
 	return true

@@ -78,6 +78,7 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		t.What = b.T("%s is free to move", step(d.Step))
 	case *queue.ProblemReported:
 		t.What, t.Details = b.T("Problem with: %s", step(d.Step)), []string{d.Reason}
+		t.evidence(b, d.Evidence)
 	default:
 		t.What, t.Details = string(e.Type), []string{b.T("this version of Tickover does not know what it means")}
 	}
@@ -139,6 +140,10 @@ func (t *Told) at(b *Base, rs []queue.ResourceID) {
 func (t *Told) evidence(b *Base, ev queue.Evidence) {
 	var out []string
 	for k, v := range ev {
+		if list, ok := queue.Photos(v); ok {
+			t.Photos = append(t.Photos, list...)
+			continue
+		}
 		out = append(out, b.T("%s %s", b.Word(words(string(k))), v))
 	}
 	slices.Sort(out)

@@ -1,17 +1,17 @@
 package pages
 
 import (
+	"maps"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
 
 	"tickover/queue"
 	"tickover/queue/ident"
-	"tickover/services/floor/answer"
 	"tickover/services/floor/job"
-	"tickover/services/floor/live"
 )
 
 // Card is one step with the forms that it allows.
@@ -22,6 +22,7 @@ type Card struct {
 	Bench   queue.ResourceID // of the bench screen
 	Big     bool             // the one that comes next
 	Back    string
+	ahead   bool // not so yet: see Ahead
 }
 
 func (b *Base) card(s job.Sheet) Card {
@@ -53,10 +54,15 @@ func (c Card) NoCalibration() *queue.Refusal {
 }
 
 // StartFields are read before the step starts.
-func (c Card) StartFields() []queue.EvidenceField { return job.Fields(c.Sheet.Op, true) }
+func (c Card) StartFields() []queue.EvidenceField { return typed(job.Fields(c.Sheet.Op, true)) }
 
-// DoneFields are asked for when it is done.
-func (c Card) DoneFields() []queue.EvidenceField { return job.Fields(c.Sheet.Op, false) }
+// DoneFields are asked for when it is done; photos have a field of their own.
+func (c Card) DoneFields() []queue.EvidenceField { return typed(job.Fields(c.Sheet.Op, false)) }
+
+// typed leaves photos out.
+func typed(fields []queue.EvidenceField) []queue.EvidenceField {
+	return slices.DeleteFunc(fields, func(f queue.EvidenceField) bool { return f.Type == queue.Photo })
+}
 
 // Value is what stands in an evidence field: what was typed before a refusal,
 // what was recorded, or what is known.
@@ -143,91 +149,6 @@ func (c Card) Mine() bool {
 	return c.Sheet.Step.Accepted != nil && c.Sheet.Step.Accepted.Technician == c.Me
 }
 
-type jobPage struct {
-	*Base
-	Running, Later, Ready []Card
-	Next                  *Card
-	Works                 bool
-	From                  string // "plan", "promises"
-	FreeUntil             time.Time
-	FreeFor               string // the running step with the nearest call
-}
-
-func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section, b.Live = b.T("My job"), "job", true
-	if b.Me == "" {
-		b.Live = false
-		return p.me(r, b)
-	}
-	b.alertsOf(func(a live.Alert) bool { return a.Person == b.Me || b.IAmForeman() })
-	d := b.Book.ForTechnician(b.Me)
-	page := jobPage{Base: b, Running: b.cards(d.Running), Later: b.cards(d.Later), Ready: b.cards(d.Ready), From: "plan"}
-	page.Works = b.Shop.Technician(b.Me) != nil
-	if b.Plan == nil {
-		page.From = "promises"
-	}
-	if d.Next != nil {
-		c := b.card(*d.Next)
-		c.Big = true
-		page.Next = &c
-	}
-	for _, s := range d.Running {
-		if !s.Stretch().HandsOn && s.StretchEnds().After(b.Now) && (page.FreeUntil.IsZero() || s.StretchEnds().Before(page.FreeUntil)) {
-			page.FreeUntil, page.FreeFor = s.StretchEnds(), string(s.Unit.ID)
-		}
-	}
-	return "job", page, nil
-}
-
-type benchPage struct {
-	*Base
-	Resource    *queue.Resource
-	Now_        []Card
-	Next        *Card
-	Later       []Card
-	Closed      *queue.Closure
-	LocalAlerts int
-	WorstAlarm  string
-	Query       string
-}
-
-func (p *Pages) benches(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = b.T("Bench screens"), "bench"
-	return "benches", struct{ *Base }{b}, nil
-}
-
-func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
-	res := b.Shop.Resource(queue.ResourceID(r.PathValue("id")))
-	if res == nil {
-		return "", nil, answer.Unknown("there is no bench "+strconv.Quote(r.PathValue("id")), "Choose one of the bench screens.")
-	}
-	b.Title, b.Section, b.Screen, b.Live = res.Name, "bench", true, true
-	d := b.Book.ForResource(res.ID)
-	page := benchPage{Base: b, Resource: res, Now_: b.cards(d.Running), Later: b.cards(d.Later)}
-	for i := range page.Now_ {
-		page.Now_[i].Bench = res.ID
-	}
-	if d.Next != nil {
-		c := b.card(*d.Next)
-		c.Bench, c.Big = res.ID, true
-		page.Next = &c
-	}
-	for _, c := range b.State.Closures[res.ID] {
-		if !b.Now.Before(c.From) && b.Now.Before(c.Until) {
-			page.Closed = &c
-		}
-	}
-	for _, a := range b.Alerts {
-		for _, c := range page.Now_ {
-			if a.Unit == c.Sheet.Unit.ID && a.Step == c.Sheet.Step.ID {
-				page.LocalAlerts++
-				page.WorstAlarm = a.Text
-			}
-		}
-	}
-	return "bench", page, nil
-}
-
 // find opens the unit that a ticket or frame number names, or shows what
 // matches.
 func (p *Pages) find(w http.ResponseWriter, r *http.Request) {
@@ -301,9 +222,9 @@ func (c Card) PlacesText() string {
 		}
 	}
 	if len(names) == 0 {
-		return "Choose a place"
+		return c.T("Choose a place")
 	}
-	return "At " + strings.Join(names, ", ") + " – change"
+	return c.T("At %s – change", strings.Join(names, ", "))
 }
 
 // Bring is what somebody needs to have with him.
@@ -312,16 +233,16 @@ func (c Card) Bring() string {
 	for _, n := range c.Sheet.Op.Needs {
 		switch n.Kind {
 		case queue.Interface:
-			out = append(out, "interface with its laptop")
+			out = append(out, c.T("interface with its laptop"))
 		case queue.Charger:
-			out = append(out, "charger")
+			out = append(out, c.T("charger"))
 		}
 	}
 	switch c.Sheet.Op.Kind {
 	case queue.TestRide:
-		out = append(out, "helmet, riding gear, key")
+		out = append(out, c.T("helmet, riding gear, key"))
 	case queue.Relearn, queue.RestartCheck:
-		out = append(out, "key, ear protection")
+		out = append(out, c.T("key, ear protection"))
 	}
 	return strings.Join(out, ", ")
 }
@@ -331,21 +252,21 @@ func (c Card) Hint(f queue.EvidenceField) string {
 	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	switch {
 	case f.Key == queue.EvidenceCalibration && c.Sheet.Step.Calibration != nil:
-		return "begun: " + string(c.Sheet.Step.Calibration.ID)
+		return c.T("begun: %s", string(c.Sheet.Step.Calibration.ID))
 	case f.Key == queue.EvidenceRevision && c.Sheet.Step.Calibration != nil:
-		return "begun: " + strconv.Itoa(c.Sheet.Step.Calibration.Revision)
+		return c.T("begun: %s", strconv.Itoa(c.Sheet.Step.Calibration.Revision))
 	case f.Key == queue.EvidenceOdometer && c.Sheet.Unit.OdometerKM != nil:
-		return "last read " + number(*c.Sheet.Unit.OdometerKM)
+		return c.T("last read %s", number(*c.Sheet.Unit.OdometerKM))
 	case f.Key == queue.EvidenceEngineHours && c.Sheet.Unit.EngineH != nil:
-		return "last read " + number(*c.Sheet.Unit.EngineH)
+		return c.T("last read %s", number(*c.Sheet.Unit.EngineH))
 	case f.Key == queue.EvidenceFrame:
-		return "on the ticket: " + c.Sheet.Unit.Machine.Frame
+		return c.T("on the ticket: %s", c.Sheet.Unit.Machine.Frame)
 	case f.Min != nil && f.Max != nil:
-		return number(*f.Min) + " to " + number(*f.Max)
+		return c.T("%s to %s", number(*f.Min), number(*f.Max))
 	case f.Min != nil:
-		return "at least " + number(*f.Min)
+		return c.T("at least %s", number(*f.Min))
 	case f.Max != nil:
-		return "at most " + number(*f.Max)
+		return c.T("at most %s", number(*f.Max))
 	}
 	return ""
 }
@@ -371,6 +292,26 @@ func two(n int) string {
 	return strconv.Itoa(n)
 }
 
+// RecordedPhotos lists the photos among the step's evidence.
+func (c Card) RecordedPhotos() []string {
+	var out []string
+	for _, key := range slices.Sorted(maps.Keys(c.Sheet.Step.Evidence)) {
+		if list, ok := queue.Photos(c.Sheet.Step.Evidence[key]); ok {
+			out = append(out, list...)
+		}
+	}
+	return out
+}
+
+// Places names resources.
+func (b *Base) Places(ids []queue.ResourceID) string {
+	names := make([]string, len(ids))
+	for i, id := range ids {
+		names[i] = b.Thing(id)
+	}
+	return strings.Join(names, ", ")
+}
+
 // Reading is a recorded value with its field's name.
 type Reading struct{ Label, Value, Unit, Flag string }
 
@@ -378,7 +319,7 @@ type Reading struct{ Label, Value, Unit, Flag string }
 func (c Card) Recorded() []Reading {
 	var out []Reading
 	for _, f := range c.Sheet.Op.Evidence {
-		if v := c.Sheet.Step.Evidence[f.Key]; v != "" {
+		if v := c.Sheet.Step.Evidence[f.Key]; v != "" && f.Type != queue.Photo {
 			r := Reading{f.Label, v, f.Unit, ""}
 			for _, flag := range c.Sheet.Step.Flags {
 				if flag.Key == f.Key {

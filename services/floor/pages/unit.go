@@ -37,6 +37,7 @@ type Told struct {
 	Who      string
 	What     string
 	Details  []string
+	Photos   []string // hashes
 	Override bool
 	Hash     queue.Hash
 	N        uint64

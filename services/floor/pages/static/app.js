@@ -11,7 +11,7 @@ if (document.body.hasAttribute("data-live-page")) listen();
 // A form is sent once per press; the queue drops a second one anyway.
 document.addEventListener("submit", (event) => {
   const button = event.submitter;
-  if (!button || event.target.method !== "post") return;
+  if (!button || event.defaultPrevented || event.target.method !== "post") return;
   if (button.hasAttribute("aria-busy")) {
     event.preventDefault();
     return;

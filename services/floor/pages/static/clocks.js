@@ -1,17 +1,43 @@
 // Clocks, timers and the board's now-line. All run on the server's clock: the
 // page says what it was when it was made.
 
-let ahead = 0; // of this device's clock over the server's, ms
+let ahead; // of this device's clock over the server's, ms
+
+const remembered = "tickover-ahead";
 
 export function setServerTime(iso) {
   const t = Date.parse(iso);
-  if (!Number.isNaN(t)) ahead = Date.now() - t;
+  if (Number.isNaN(t)) return;
+  ahead = Date.now() - t;
+  remember(ahead);
 }
 
-const serverNow = () => Date.now() - ahead;
+// A kept copy was made some time ago: what was known of the clocks counts.
+function fromBefore() {
+  try {
+    return Number(localStorage.getItem(remembered) ?? 0);
+  } catch {
+    return 0;
+  }
+}
+
+function remember(ms) {
+  try {
+    localStorage.setItem(remembered, String(ms));
+  } catch {
+    // A kept copy then runs on this device's clock.
+  }
+}
+
+export function serverNow() {
+  if (ahead === undefined) {
+    if (document.body.hasAttribute("data-kept")) ahead = fromBefore();
+    else setServerTime(document.body.dataset.now);
+  }
+  return Date.now() - (ahead ?? 0);
+}
 
 export function clocks() {
-  setServerTime(document.body.dataset.now);
   tick();
   setInterval(tick, 1000);
 }
@@ -33,10 +59,12 @@ function tick() {
     // The shop's wall clock: the minutes passed since the page was made.
     const made = Date.parse(document.body.dataset.now);
     const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
-    const [h, m] = shown.split(":").map(Number);
+    const [, h, m, half] = shown.match(/^(\d+):(\d+)\s*([ap]m)?/i) ?? [];
     const minutes = Math.floor(made / 60000);
-    const total = (((h * 60 + m + Math.floor(now / 60000) - minutes) % 1440) + 1440) % 1440;
-    clock.textContent = `${two(Math.floor(total / 60))}:${two(total % 60)}`;
+    const begun = (half ? (Number(h) % 12) + (/p/i.test(half) ? 12 : 0) : Number(h)) * 60 + Number(m);
+    const total = (((begun + Math.floor(now / 60000) - minutes) % 1440) + 1440) % 1440;
+    const hour = Math.floor(total / 60);
+    clock.textContent = half ? `${hour % 12 || 12}:${two(total % 60)} ${hour < 12 ? "am" : "pm"}` : `${two(hour)}:${two(total % 60)}`;
   }
   const chart = document.getElementById("chart");
   if (chart) {

@@ -36,7 +36,8 @@ function soon() {
   waiting = setTimeout(renew, quiet);
 }
 
-async function renew() {
+// renew fetches the page and takes its newer parts over.
+export async function renew() {
   if (running) {
     again = true;
     return;
@@ -52,6 +53,7 @@ async function renew() {
       const next = fresh.getElementById(part.id);
       if (next) morph(part, next);
     }
+    document.dispatchEvent(new CustomEvent("renewed"));
   } catch {
     // The next event tries again.
   } finally {

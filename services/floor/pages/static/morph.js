@@ -2,6 +2,7 @@
 // that were touched, details that were opened, the focus, scroll positions.
 
 export function morph(old, next) {
+  if (old.nodeName === "TEMPLATE") old.innerHTML = next.innerHTML;
   if (old.isEqualNode(next)) return;
   attributes(old, next);
   children(old, next);
@@ -10,6 +11,7 @@ export function morph(old, next) {
 // touched reports a form with something typed or chosen by hand: it stays whole.
 function touched(element) {
   if (!(element instanceof HTMLFormElement)) return false;
+  if (element.dataset.touched || element.dataset.busy) return true;
   if (element.contains(document.activeElement) && document.activeElement.tagName !== "BUTTON") return true;
   return [...element.elements].some((field) => {
     if (field.type === "hidden") return false;
