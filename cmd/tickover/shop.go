@@ -17,7 +17,6 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/bench"
-	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/feed"
 	"tickover/services/floor"
@@ -91,17 +90,13 @@ func runShop(ctx context.Context, o shopOptions) error {
 	if err != nil {
 		return fmt.Errorf("dispatcher: %w", err)
 	}
-	people, err := contacts.Open(ctx, nc, o.shop.Site, 0, o.now)
-	if err != nil {
-		return err
-	}
 	plans, alerts := &feed.Plans{}, &feed.Alerts{}
 	kept, err := photos.Open(photoDir(o.data))
 	if err != nil {
 		return err
 	}
 	pages, err := floor.New(floor.Options{
-		Photos: kept, Contacts: people,
+		Photos: kept,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
 	})
@@ -125,7 +120,6 @@ func runShop(ctx context.Context, o shopOptions) error {
 	for _, w := range workers {
 		g.Go(func() error { return w.Run(ctx) })
 	}
-	g.Go(func() error { return people.Run(ctx) })
 	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return floor.Serve(ctx, o.listen, pages, o.logger, o.ready) })

@@ -352,34 +352,34 @@ func TestForemanDecides(t *testing.T) {
 	w.arrive("LM-1", "reflash")
 	w.be("ruth")
 	unit := func() *queue.Unit { return w.l.View().Units["LM-1"] }
-	if w.submit(w.page("/board").form("/do/hold", "unit", "LM-1"), "reason", "owner rings back"); !unit().Held {
+	if w.decide("/decide/LM-1", "hold"); !unit().Held {
 		t.Error("not held back")
 	}
-	stale := w.page("/board").form("/do/hold", "unit", "LM-1")
+	stale := w.page("/decide/LM-1").form("/preview", "action", "hold")
 	if w.submit(w.page("/units/LM-1").form("/do/hold")); unit().Held {
 		t.Error("does not go on")
 	}
 	if d := w.submit(stale); d.r.status != http.StatusPreconditionFailed || !strings.Contains(d.refusal(), "changed since this page was loaded") {
 		t.Errorf("from an old page: %d %q", d.r.status, d.refusal())
 	}
-	w.submit(w.page("/board").form("/do/amend", "unit", "LM-1"), "promise", "2026-02-20T10:15", "weight", "9", "note", "hurry", "reason", "asked for it")
+	w.decide("/decide/LM-1", "amend", "promise", "2026-02-20T10:15", "weight", "9", "note", "hurry", "reason", "asked for it")
 	if u := unit(); !u.Promise.Equal(time.Date(2026, 2, 20, 10, 15, 0, 0, time.UTC)) || u.Weight != 9 || u.Note != "hurry" || u.Machine.Fitment != "standard" {
 		t.Errorf("changed to %v, %d, %q", u.Promise, u.Weight, u.Note)
 	}
-	w.submit(w.page("/board").form("/do/close"), "what", "resource:p1", "until", "2026-02-17T12:00", "reason", "ice")
+	w.decide("/decide", "close", "what", "resource:p1", "until", "2026-02-17T12:00", "reason", "ice")
 	if len(w.l.View().Closures["p1"]) != 1 {
 		t.Error("the pad is not closed")
 	}
-	w.submit(w.page("/board").form("/do/close"), "what", "technician:ines", "until", "2026-02-17T17:00", "reason", "dentist")
+	w.decide("/decide", "close", "what", "technician:ines", "until", "2026-02-17T17:00", "reason", "dentist")
 	if text := w.page("/board").text(); !strings.Contains(text, "dentist") || !strings.Contains(text, "ice") {
 		t.Error("closures are not shown")
 	}
-	d := w.submit(w.page("/board").form("/do/close"), "what", "resource:p1", "until", "2026-02-16T12:00", "reason", "ice")
-	if again := d.form("/do/close"); !strings.Contains(d.refusal(), "ends before it starts") || again.values.Get("reason") != "ice" {
+	d := w.submit(w.page("/decide").form("/preview", "action", "close"), "what", "resource:p1", "until", "2026-02-16T12:00", "reason", "ice")
+	if again := d.form("/preview", "action", "close"); !strings.Contains(d.refusal(), "ends before it starts") || again.values.Get("reason") != "ice" {
 		t.Errorf("closed into the past: %q", d.refusal())
 	}
-	w.submit(w.page("/board").form("/do/open", "what", "resource:p1"))
-	w.submit(w.page("/board").form("/do/open", "what", "technician:ines"))
+	w.decide("/board", "open", "what", "resource:p1")
+	w.decide("/board", "open", "what", "technician:ines")
 	if st := w.l.View(); len(st.Closures["p1"])+len(st.Absences["ines"]) != 0 {
 		t.Error("not back")
 	}

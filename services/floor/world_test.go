@@ -21,7 +21,6 @@ import (
 	"tickover/queue"
 	"tickover/queue/log/logtest"
 	"tickover/queue/shopfile"
-	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/floor"
 	"tickover/services/floor/live"
@@ -48,7 +47,6 @@ type world struct {
 	floor  *floor.Floor
 	server *httptest.Server
 	client *http.Client
-	people *contacts.Book // nil: the shop keeps none
 	ids    atomic.Int64
 }
 
@@ -125,11 +123,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b}
-	if w.people != nil {
-		o.Contacts = w.people
-	}
-	f, err := floor.New(o)
+	f, err := floor.New(floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b})
 	if err != nil {
 		w.t.Fatal(err)
 	}

@@ -40,7 +40,8 @@ func (p Percent) String() string { return fmt.Sprintf("%.3f%%", float64(p)) }
 // Tick is an hour on the axis.
 type Tick struct {
 	At   Percent
-	Text string
+	Time time.Time
+	Text string // 24 hours
 }
 
 // Group is the lanes of one kind.
@@ -53,6 +54,7 @@ type Group struct {
 type Lane struct {
 	ID         string
 	Name       string
+	Kind       string // of resource, or "technician"
 	Technician bool
 	Rows       int // units at once
 	Shades     []Shade
@@ -76,7 +78,9 @@ type Block struct {
 	Operation  string
 	Technician queue.PersonID
 	Start, End time.Time
-	Parts      []Part // in percent of the block's width
+	Begins     time.Time // of the whole step
+	Piece      int       // of a technician's: which one of the step, from 1
+	Parts      []Part    // in percent of the block's width
 	State      State
 	Accepted   bool
 	Pinned     bool
@@ -119,6 +123,8 @@ type Input struct {
 	Plan    *dispatch.Plan // nil: only what runs and what is done
 	Now     time.Time
 	Day     time.Time // any instant of the day
+
+	book *job.Book // of state and plan, if there is one already
 }
 
 const (
@@ -168,7 +174,7 @@ func (b *Board) ticks() {
 		step = 2 * time.Hour
 	}
 	for ; t.Before(b.To); t = t.Add(step) {
-		b.Ticks = append(b.Ticks, Tick{b.at(t), t.In(b.Day.Location()).Format("15:04")})
+		b.Ticks = append(b.Ticks, Tick{b.at(t), t, t.In(b.Day.Location()).Format("15:04")})
 	}
 }
 
@@ -234,7 +240,7 @@ func (b *Board) lanes(in *Input) {
 }
 
 func (b *Board) resource(in *Input, r *queue.Resource, pieces []piece) Lane {
-	l := Lane{ID: string(r.ID), Name: r.Name, Rows: max(1, r.Capacity)}
+	l := Lane{ID: string(r.ID), Name: r.Name, Kind: r.Kind.String(), Rows: max(1, r.Capacity)}
 	l.Shades = b.closed(in)
 	if r.Kind.Outdoors() {
 		open := in.Almanac.Open(b.From, b.To)
@@ -270,16 +276,18 @@ func (b *Board) down(cs []queue.Closure, class string) []Shade {
 }
 
 func (b *Board) technician(in *Input, t *queue.Technician, pieces []piece) Lane {
-	l := Lane{ID: string(t.ID), Name: t.Name, Technician: true, Rows: 1}
+	l := Lane{ID: string(t.ID), Name: t.Name, Kind: "technician", Technician: true, Rows: 1}
 	on := in.Almanac.Shifts(t.ID, nil, b.From, b.To)
 	open := in.Almanac.Open(b.From, b.To)
 	l.Shades = append(b.closed(in), b.shades(open.Subtract(on), "away", always("off shift"))...)
 	l.Shades = append(l.Shades, b.shades(in.Almanac.Breaks(t.ID, b.From, b.To).Intersect(on), "break", always("break"))...)
 	l.Shades = append(l.Shades, b.down(in.State.Absences[t.ID], "down")...)
 	for _, p := range pieces {
-		for _, w := range p.work {
+		for i, w := range p.work {
 			if slices.Contains(w.who, t.ID) {
-				l.Blocks = b.add(l.Blocks, p.alone(b, w))
+				blk := p.alone(b, w)
+				blk.Piece = i + 1
+				l.Blocks = b.add(l.Blocks, blk)
 			}
 		}
 	}
@@ -339,7 +347,10 @@ func (b *Board) add(blocks []Block, blk Block) []Block {
 func (b *Board) pieces(in *Input) []piece {
 	late := map[queue.UnitID]bool{}
 	planned := map[queue.Hold]bool{}
-	book := job.NewBook(in.State, in.Plan)
+	book := in.book
+	if book == nil {
+		book = job.NewBook(in.State, in.Plan)
+	}
 	var out []piece
 	if in.Plan != nil {
 		for _, f := range in.Plan.Units {
@@ -378,7 +389,7 @@ func (b *Board) keep(out []piece, p piece) []piece {
 	if !blk.End.After(b.From) || !blk.Start.Before(b.To) || !blk.End.After(blk.Start) {
 		return out
 	}
-	blk.X, blk.W = b.at(blk.Start), b.at(blk.End)-b.at(blk.Start)
+	blk.X, blk.W, blk.Begins = b.at(blk.Start), b.at(blk.End)-b.at(blk.Start), blk.Start
 	length := float64(blk.End.Sub(blk.Start))
 	for _, w := range p.work {
 		blk.Parts = append(blk.Parts, Part{Percent(100 * float64(w.start.Sub(blk.Start)) / length), Percent(100 * float64(w.end.Sub(w.start)) / length), w.class})

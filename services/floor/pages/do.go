@@ -95,8 +95,12 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	said, err := p.carryOut(r.Context(), b, name, r.PostForm)
+	if movedOn(err, r.PostForm) {
+		p.showPreview(w, r, b, name, true)
+		return
+	}
 	if err != nil {
-		p.refuse(w, r, name, back, err)
+		p.refuse(w, r, name, formPage(r.PostForm, back), err)
 		return
 	}
 	say(w, said)
@@ -124,43 +128,42 @@ func (p *Pages) refuse(w http.ResponseWriter, r *http.Request, action, back stri
 }
 
 func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values) (string, error) {
-	form := actions[name]
-	if form == nil {
-		return "", answer.Unknown(b.T("there is no action %q", name), "Load the page again.")
-	}
-	if b.Me == "" {
-		return "", answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send it again.")
-	}
-	in := &input{Values: f, b: b}
-	act, done := form(in)
-	if in.err != nil {
-		return "", in.err
-	}
-	cmd := queue.Command{ID: queue.CommandID(f.Get("command_id")), Actor: b.Me, Expect: in.revision(), Action: act}
-	if cmd.ID == "" || !plainID(string(cmd.ID)) {
-		return "", answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, "the form has lost its number", "Load the page again.")
-	}
-	if err := in.overrides(&cmd); err != nil {
+	cmd, done, err := p.command(ctx, b, name, f)
+	if err != nil {
 		return "", err
 	}
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
-	undo := func() {}
-	if a, ok := act.(*queue.ReceiveUnit); ok {
-		var err error
-		if a.Arrival.Contact, undo, err = p.customer(ctx, b, f); err != nil {
-			return "", err
-		}
-	}
 	rec, err := p.o.Ledger.Do(ctx, cmd)
 	if err != nil {
-		undo()
 		return "", err
 	}
 	if rec.Duplicate {
 		return b.T("That was recorded before; nothing was changed."), nil
 	}
 	return done, nil
+}
+
+// command is what a form asks for, and the sentence when it is done.
+func (p *Pages) command(ctx context.Context, b *Base, name string, f url.Values) (queue.Command, string, error) {
+	var none queue.Command
+	form := actions[name]
+	if form == nil {
+		return none, "", answer.Unknown(b.T("there is no action %q", name), "Load the page again.")
+	}
+	if b.Me == "" {
+		return none, "", answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send it again.")
+	}
+	in := &input{Values: f, b: b, ctx: ctx, p: p}
+	act, done := form(in)
+	if in.err != nil {
+		return none, "", in.err
+	}
+	cmd := queue.Command{ID: queue.CommandID(f.Get("command_id")), Actor: b.Me, Expect: in.revision(), ExpectSeq: in.previewed(), Action: act}
+	if cmd.ID == "" || !plainID(string(cmd.ID)) {
+		return none, "", answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, "the form has lost its number", "Load the page again.")
+	}
+	return cmd, done, in.overrides(&cmd)
 }
 
 func plainID(s string) bool {
@@ -171,6 +174,8 @@ func plainID(s string) bool {
 type input struct {
 	url.Values
 	b   *Base
+	p   *Pages
+	ctx context.Context
 	err error
 }
 
@@ -266,7 +271,7 @@ func (in *input) localTime(field, what string) time.Time {
 		in.wrong(field, in.b.T("%s is missing", what), "Give a date and a time.")
 		return time.Time{}
 	}
-	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05", "2006-01-02 15:04"} {
+	for _, layout := range []string{"2006-01-02T15:04", time.RFC3339, "2006-01-02T15:04:05", "2006-01-02 15:04"} {
 		if t, err := time.ParseInLocation(layout, v, in.b.Loc); err == nil {
 			return t
 		}
@@ -365,6 +370,9 @@ var actions = map[string]action{
 	"reopen": func(in *input) (queue.Action, string) {
 		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is to be done again.", in.step(), in.unit())
 	},
+	"move":  move,
+	"first": first,
+	"undo":  undo,
 	"close": closeThing,
 	"open": func(in *input) (queue.Action, string) {
 		r, t := what(in.Get("what"))
@@ -410,17 +418,19 @@ func amend(in *input) (queue.Action, string) {
 	if u == nil {
 		return &queue.AmendUnit{Unit: in.unit()}, ""
 	}
-	if in.text("promise") != in.b.Local(u.Promise) {
+	if in.Has("promise") && in.text("promise") != in.b.Local(u.Promise) {
 		t := in.localTime("promise", in.b.T("the promise"))
 		c.Promise = &t
 	}
-	if w := in.number("weight", in.b.T("the weight")); w != u.Weight {
-		c.Weight = &w
+	if in.Has("weight") {
+		if w := in.number("weight", in.b.T("the weight")); w != u.Weight {
+			c.Weight = &w
+		}
 	}
 	if f := queue.Fitment(in.text("fitment")); f != u.Machine.Fitment && f != "" {
 		c.Fitment = &f
 	}
-	if n := in.text("note"); n != u.Note {
+	if n := in.text("note"); in.Has("note") && n != u.Note {
 		c.Note = &n
 	}
 	c.Reason = in.text("reason")

@@ -9,8 +9,6 @@ import (
 
 	"tickover/queue"
 	"tickover/services/dispatch"
-	"tickover/services/floor/answer"
-	"tickover/services/floor/board"
 	"tickover/services/floor/job"
 )
 
@@ -79,6 +77,18 @@ func rows(b *Base) []UnitRow {
 	return out
 }
 
+// rowOf is one unit of the list.
+func rowOf(b *Base, u *queue.Unit) UnitRow {
+	if b.Plan != nil {
+		for _, f := range b.Plan.Units {
+			if f.Unit == u.ID {
+				return row(b, u, f, true)
+			}
+		}
+	}
+	return row(b, u, dispatch.UnitForecast{}, false)
+}
+
 func row(b *Base, u *queue.Unit, f dispatch.UnitForecast, planned bool) UnitRow {
 	r := UnitRow{Unit: u, Ready: f.Ready, LateMin: f.LateMin, Total: len(u.Steps), State: OnTime, Slack: u.Promise.Sub(f.Ready)}
 	for i := range u.Steps {
@@ -141,104 +151,6 @@ type Out struct {
 	What    string // "resource:p1"
 	Name    string
 	Closure queue.Closure
-}
-
-type boardPage struct {
-	*Base
-	Board     board.Board
-	Rows      []UnitRow
-	Running   []job.Sheet
-	Ready     []UnitRow // every step done
-	Out       []Out
-	Unplaced  []dispatch.UnplacedStep
-	Pins      []dispatch.FailedPin
-	Today     string
-	Tomorrow  string
-	IsToday   bool
-	Outdoor   []outdoorNow
-	Count     counts
-	DayNumber string
-}
-
-type counts struct{ Units, Running, Late, AtRisk, Held int }
-
-type outdoorNow struct {
-	Name  string
-	Until time.Time
-	Why   string
-}
-
-// openDay is the first day from t on, at most two weeks ahead, on which the
-// shop opens.
-func (b *Base) openDay(p *Pages, t time.Time) time.Time {
-	a := p.o.Ledger.Almanac()
-	for i := range 14 {
-		y, m, d := t.Date()
-		from := time.Date(y, m, d+i, 0, 0, 0, 0, b.Loc)
-		if len(a.Open(from, time.Date(y, m, d+i+1, 0, 0, 0, 0, b.Loc))) > 0 {
-			return from
-		}
-	}
-	return t
-}
-
-func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section, b.Wide, b.Live = "Board", "board", true, true
-	day := b.Now
-	if s := r.URL.Query().Get("day"); s != "" {
-		t, err := time.ParseInLocation(time.DateOnly, s, b.Loc)
-		if err != nil || t.Before(b.Now.AddDate(-5, 0, 0)) || t.After(b.Now.AddDate(1, 0, 0)) {
-			return "", nil, answer.Malformed("day", s, "that is no day the board can show", "Write it as "+b.Now.Format(time.DateOnly)+".")
-		}
-		day = t
-	}
-	page := boardPage{Base: b, Rows: rows(b), Running: b.Book.Running(), Out: b.out()}
-	page.Board = board.Build(board.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Day: day})
-	y, m, d := b.Now.Date()
-	page.Today = b.Now.Format(time.DateOnly)
-	page.Tomorrow = b.openDay(p, time.Date(y, m, d+1, 0, 0, 0, 0, b.Loc)).Format(time.DateOnly)
-	page.IsToday = page.Board.Day.Format(time.DateOnly) == page.Today
-	if b.Plan != nil {
-		for _, u := range b.Plan.Unplaced {
-			if s := b.Book.Of(u.Unit, u.Step); s != nil && s.Step.Status == queue.Todo {
-				page.Unplaced = append(page.Unplaced, u)
-			}
-		}
-		page.Pins = b.Plan.Pins
-	}
-	cond := p.o.Ledger.Almanac().Conditions(b.State, b.Now, b.Now)
-	for i := range b.Shop.Resources {
-		if res := &b.Shop.Resources[i]; res.Kind.Outdoors() {
-			w := cond.Outdoor[res.ID]
-			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, w.Why})
-		}
-	}
-	page.count()
-	return "board", page, nil
-}
-
-func (p *boardPage) count() {
-	var rest []UnitRow
-	for _, r := range p.Rows {
-		p.Count.Units++
-		if len(r.Running) > 0 {
-			p.Count.Running++
-		}
-		switch r.State {
-		case Late:
-			p.Count.Late++
-		case AtRisk:
-			p.Count.AtRisk++
-		case HeldRow:
-			p.Count.Held++
-		}
-		if r.Done == r.Total {
-			p.Ready = append(p.Ready, r)
-		} else {
-			rest = append(rest, r)
-		}
-	}
-	p.Rows = rest
 }
 
 // out lists what is down or absent now or later.

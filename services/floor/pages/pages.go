@@ -33,7 +33,7 @@ import (
 	"tickover/queue"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
-	"tickover/services/floor/board"
+	"tickover/services/floor/decisions"
 	"tickover/services/floor/history"
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
@@ -44,15 +44,14 @@ import (
 
 // Options say what the pages speak to.
 type Options struct {
-	Ledger   *ledger.Ledger
-	History  history.Reader
-	Contacts Contacts // the people beside the log; nil: none are kept
-	Plans    live.Plans
-	Alerts   live.Alerts
-	API      []Endpoint    // for the page that describes the API
-	Photos   *photos.Store // nil: none can be taken
-	Now      func() time.Time
-	Logger   *zap.Logger
+	Ledger  *ledger.Ledger
+	History history.Reader
+	Plans   live.Plans
+	Alerts  live.Alerts
+	API     []Endpoint    // for the page that describes the API
+	Photos  *photos.Store // nil: none can be taken
+	Now     func() time.Time
+	Logger  *zap.Logger
 }
 
 // Endpoint is a line of the API's description.
@@ -71,6 +70,9 @@ type Pages struct {
 	mux *http.ServeMux
 	// pages are the templates of each language by name.
 	pages map[*locale.Language]map[string]*template.Template
+	// recent are the foremen's last decisions.
+	recent *decisions.Recent
+	shared shared
 }
 
 // Register puts the pages on the mux.
@@ -85,6 +87,9 @@ func Register(mux *http.ServeMux, o Options) error {
 			return err
 		}
 		p.pages[l] = pages
+	}
+	if err := p.remember(); err != nil {
+		return err
 	}
 	static, err := fs.Sub(staticFiles, "static")
 	if err != nil {
@@ -105,16 +110,15 @@ func Register(mux *http.ServeMux, o Options) error {
 	for pattern, h := range map[string]handler{
 		"GET /{$}":                     p.home,
 		"GET /me":                      p.me,
-		"GET /board":                   p.board,
+		"GET /decide":                  p.decideShop,
+		"GET /decide/{unit}":           p.decide,
+		"GET /decide/{unit}/{step}":    p.decide,
 		"GET /job":                     p.job,
 		"GET /bench":                   p.benches,
 		"GET /bench/{id}":              p.bench,
 		"GET /units":                   p.units,
 		"GET /units/{id}":              p.unit,
 		"GET /units/{id}/steps/{step}": p.stepPage,
-		"GET /units/{id}/ticket":       p.ticket,
-		"GET /counter":                 p.counter,
-		"GET /people/{id}":             p.person,
 		"GET /check-in":                p.checkIn,
 		"GET /import":                  p.importPage,
 		"GET /cautions":                p.cautions,
@@ -129,8 +133,8 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("GET /units/{id}/meanwhile", p.meanwhile)
 	p.mux.HandleFunc("POST /me", p.choose)
 	p.mux.HandleFunc("POST /prefs", p.prefer)
-	p.mux.HandleFunc("POST /people/{id}", p.changePerson)
-	p.mux.HandleFunc("GET /people/{id}/export", p.exportPerson)
+	p.mux.Handle("GET /board", p.boardPage())
+	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
 	p.mux.HandleFunc("POST /import", p.importFile)
 	mux.Handle("/", p.mux)
@@ -144,7 +148,7 @@ func parse(l *locale.Language) (map[string]*template.Template, error) {
 		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sentence": answer.Sentence, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
-		"laneHeight": laneHeight, "blockY": blockY, "blockLabel": blockLabel,
+		"laneHeight": laneHeight, "blockY": blockY,
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
 	if err != nil {
@@ -421,69 +425,6 @@ func join(ids any) (string, error) {
 	}
 	return "", fmt.Errorf("join: no list of ids: %T", ids)
 }
-
-// Heights of the board's drawing in pixels.
-const (
-	rowHeight  = 46
-	blockInset = 3
-)
-
-func laneHeight(l board.Lane) int { return l.Rows * rowHeight }
-
-// label is what fits on a block.
-type label struct {
-	Top, Bottom string
-	Tight       bool
-}
-
-// Widths in percent of the board from which a text fits; a board is at least
-// about 1,000 pixels wide.
-const (
-	labelShort = 2.9
-	labelFull  = 4.7
-	labelLong  = 8
-)
-
-// blockLabel shortens the texts to the block's width; a narrow block has its
-// colour, its title and the lists only.
-func blockLabel(b board.Block) *label {
-	w := min(b.W, b.W+b.X, 100-b.X) // what is visible of it
-	unit := string(b.Unit)
-	switch {
-	case w < labelShort:
-		return nil
-	case w < labelFull:
-		return &label{Top: unit[max(0, len(unit)-4):], Tight: true}
-	}
-	l := &label{Top: unit, Bottom: b.Operation}
-	if w < labelLong {
-		l.Bottom, _, _ = strings.Cut(b.Operation, " ")
-	}
-	switch b.State {
-	case board.Running:
-		l.Top = "▶ " + l.Top
-	case board.Done:
-		l.Top = "✓ " + l.Top
-	}
-	if b.Late {
-		l.Top += " late"
-	}
-	if b.Pinned {
-		l.Top += " ◆"
-	}
-	if b.Problem {
-		l.Top += " ⚑"
-	}
-	if b.Accepted && b.State == board.Planned {
-		l.Top += " ✓"
-	}
-	if b.WaitMin > 0 {
-		l.Bottom += fmt.Sprintf(", waits %s", job.Minutes(time.Duration(b.WaitMin)*time.Minute))
-	}
-	return l
-}
-
-func blockY(b board.Block) int { return b.Row*rowHeight + blockInset }
 
 type triedKey struct{}
 

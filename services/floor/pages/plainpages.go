@@ -9,8 +9,8 @@ import (
 
 func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section, b.Live = b.Shop.Name, "home", true
-	page := boardPage{Base: b, Rows: rows(b)}
-	page.count()
+	page := &boardPage{Base: b}
+	page.list()
 	cond := p.o.Ledger.Almanac().Conditions(b.State, b.Now, b.Now)
 	for i := range b.Shop.Resources {
 		if res := &b.Shop.Resources[i]; res.Kind == queue.Pad || res.Kind == queue.Loop {

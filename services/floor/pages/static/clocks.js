@@ -56,10 +56,15 @@ function tick() {
   }
   const clock = document.querySelector("[data-clock]");
   if (clock) {
-    // The shop's wall clock, in its own time zone wherever this device is.
-    const parts = new Intl.DateTimeFormat("en-GB", { timeZone: clock.dataset.clock, hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).formatToParts(now);
-    const [h, m] = ["hour", "minute"].map((type) => Number(parts.find((p) => p.type === type).value));
-    clock.textContent = clock.dataset.hours === "12" ? `${h % 12 || 12}:${two(m)} ${h < 12 ? "am" : "pm"}` : `${two(h)}:${two(m)}`;
+    // The shop's wall clock: the minutes passed since the page was made.
+    const made = Date.parse(document.body.dataset.now);
+    const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
+    const [, h, m, half] = shown.match(/^(\d+):(\d+)\s*([ap]m)?/i) ?? [];
+    const minutes = Math.floor(made / 60000);
+    const begun = (half ? (Number(h) % 12) + (/p/i.test(half) ? 12 : 0) : Number(h)) * 60 + Number(m);
+    const total = (((begun + Math.floor(now / 60000) - minutes) % 1440) + 1440) % 1440;
+    const hour = Math.floor(total / 60);
+    clock.textContent = half ? `${hour % 12 || 12}:${two(total % 60)} ${hour < 12 ? "am" : "pm"}` : `${two(hour)}:${two(total % 60)}`;
   }
   const chart = document.getElementById("chart");
   if (chart) {

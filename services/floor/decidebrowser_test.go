@@ -1,0 +1,308 @@
+package floor_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/input"
+	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"tickover/queue"
+)
+
+// mouse sends one event of the mouse at a place of the window.
+func (b *browser) mouse(kind input.DispatchMouseEventType, x, y float64) {
+	b.t.Helper()
+	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1})
+		return err
+	}))
+}
+
+// window keeps a picture of what is in the window, dialogs where they are.
+func (b *browser) window(name string, width int64) {
+	b.t.Helper()
+	ctx, cancel := context.WithTimeout(b.ctx, bound)
+	defer cancel()
+	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
+	if err != nil {
+		b.t.Logf("no picture of %s: %v", name, err)
+		return
+	}
+	if err := os.WriteFile(filepath.Join(b.shots, fmt.Sprintf("%s-%d.png", name, width)), png, 0o644); err != nil {
+		b.t.Error(err)
+	}
+}
+
+// place is where an element is in the window.
+type place struct{ X, Y, W, H float64 }
+
+func (b *browser) place(css string) place {
+	b.t.Helper()
+	return eval[place](b, fmt.Sprintf(`(() => { const e = document.querySelector(%q); e.scrollIntoView({ block: "center", inline: "nearest" });
+		const r = e.getBoundingClientRect(); return { X: r.x, Y: r.y, W: r.width, H: r.height } })()`, css))
+}
+
+// drag takes an element to another place, step by step as a hand does.
+func (b *browser) drag(css string, dx, dy float64) {
+	b.t.Helper()
+	p := b.place(css)
+	x, y := p.X+p.W/2, p.Y+p.H/2
+	b.mouse(input.DispatchMouseEventTypeMousePressed, x, y)
+	const steps = 8
+	for i := 1; i <= steps; i++ {
+		b.mouse(input.DispatchMouseEventTypeMouseMoved, x+dx*float64(i)/steps, y+dy*float64(i)/steps)
+	}
+	b.mouse(input.DispatchMouseEventTypeMouseReleased, x+dx, y+dy)
+}
+
+func (b *browser) be(person string) {
+	b.t.Helper()
+	b.open("/me")
+	b.click(`button[value="` + person + `"]`)
+	b.see(`.who .initial`)
+}
+
+// planned is where the plan has a step.
+func (w *world) planned(u queue.UnitID, s queue.StepID) (start time.Time, resources []queue.ResourceID) {
+	w.t.Helper()
+	for _, ps := range w.plans.Latest().Steps {
+		if ps.Unit == u && ps.Step == s {
+			return ps.Start, ps.Resources
+		}
+	}
+	w.t.Fatalf("%s of %s is not planned", s, u)
+	return
+}
+
+// TestForemanDragsABlock: drag, look, drop; drag, look, confirm; the pin is in
+// the log and the plan honours it; undo.
+func TestForemanDragsABlock(t *testing.T) {
+	w := newWorld(t)
+	w.crowd(10)
+	w.arrive("LM-90", "reflash")
+	b := newBrowser(t, w)
+	heard := b.listenFor()
+	b.size(1440, "light")
+	b.be("ruth")
+	b.open("/board")
+	start, _ := w.planned("LM-90", "final-check")
+	block := `.lane[data-lane="b5"] a.block[data-unit="LM-90"][data-step="final-check"]`
+	b.see(block)
+	hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+	seq := w.l.View().Seq
+
+	b.drag(block, 2*hour, 0)
+	b.see(`#ask #preview`)
+	b.window("preview-drag", 1440)
+	b.click(`#ask #drop`)
+	b.until(`!document.getElementById("ask").open`)
+	if w.l.View().Seq != seq {
+		t.Fatal("what was dropped was recorded")
+	}
+	b.drag(block, 2*hour, 0)
+	b.see(`#ask #preview`)
+	b.click(`#ask #confirm button`)
+	b.see(`.notice.said`)
+	pin := w.step("LM-90", "final-check").Pin
+	if pin == nil || pin.Start == nil || pin.Start.Sub(start.Add(2*time.Hour)).Abs() > 3*time.Minute || pin.Start.Minute()%5 != 0 {
+		t.Fatalf("dragged from %v by two hours: pin %+v", start, pin)
+	}
+	if got, _ := w.planned("LM-90", "final-check"); !got.Equal(*pin.Start) {
+		t.Errorf("pinned to %v, planned at %v", pin.Start, got)
+	}
+	if focused := eval[string](b, `document.activeElement.dataset?.unit ?? ""`); focused != "LM-90" {
+		t.Errorf("the focus is on %q", focused)
+	}
+	// To another bench, at the same time.
+	_, at := w.planned("LM-90", "flash")
+	bench, other := at[0], queue.ResourceID("b3")
+	if bench == other {
+		other = "b4"
+	}
+	flash := fmt.Sprintf(`.lane[data-lane="%s"] a.block[data-unit="LM-90"][data-step="flash"]`, bench)
+	from, to := b.place(flash), b.place(fmt.Sprintf(`.lane[data-lane="%s"] svg`, other))
+	from = b.place(flash)
+	to = eval[place](b, fmt.Sprintf(`(() => { const r = document.querySelector('.lane[data-lane="%s"] svg').getBoundingClientRect(); return { X: r.x, Y: r.y, W: r.width, H: r.height } })()`, other))
+	b.drag(flash, 0, to.Y+to.H/2-from.Y-from.H/2)
+	b.see(`#ask #preview`)
+	b.click(`#ask #confirm button`)
+	b.until(`document.querySelector(".notice.said")?.innerText.includes("Flash the calibration")`)
+	if pin := w.step("LM-90", "flash").Pin; pin == nil || pin.Start != nil || len(pin.Resources) != 1 || pin.Resources[0] != other {
+		t.Fatalf("dragged to %s: pin %+v", other, pin)
+	}
+	if _, at := w.planned("LM-90", "flash"); at[0] != other {
+		t.Errorf("planned at %v", at)
+	}
+	b.shot("board-after", 1440)
+	b.click(`#taken .undo button`)
+	b.see(`#ask #preview`)
+	b.click(`#ask #confirm button`)
+	b.until(`document.querySelector(".notice.said")?.innerText.includes("Undone")`)
+	if pin := w.step("LM-90", "flash").Pin; pin != nil {
+		t.Errorf("not undone: %+v", pin)
+	}
+	heard.mu.Lock()
+	defer heard.mu.Unlock()
+	for _, c := range heard.list {
+		t.Errorf("the console says: %s", c)
+	}
+}
+
+// TestForemanByKeyboard does the same without a mouse.
+func TestForemanByKeyboard(t *testing.T) {
+	w := newWorld(t)
+	w.crowd(6)
+	w.arrive("LM-90", "reflash")
+	b := newBrowser(t, w)
+	b.size(1440, "dark")
+	b.be("ruth")
+	b.open("/board")
+	start, _ := w.planned("LM-90", "final-check")
+	b.see(`a.block`)
+	// From the first block by arrows to the one that is meant.
+	eval[bool](b, `(document.querySelector('a.block[tabindex="0"]').focus(), true)`)
+	if n := eval[int](b, `document.querySelectorAll('a.block[tabindex="0"]').length`); n != 1 {
+		t.Errorf("Tab stops at %d blocks", n)
+	}
+	lane := `document.activeElement.closest(".lane")?.dataset.lane`
+	for range 30 {
+		if eval[string](b, lane) == "b5" {
+			break
+		}
+		b.do(chromedp.KeyEvent(kb.ArrowDown)) // down
+	}
+	for range 30 {
+		b.do(chromedp.KeyEvent(kb.ArrowLeft)) // left, to the first
+	}
+	for range 30 {
+		if eval[string](b, `document.activeElement.dataset.unit + " " + document.activeElement.dataset.step`) == "LM-90 final-check" {
+			break
+		}
+		b.do(chromedp.KeyEvent(kb.ArrowRight)) // right
+	}
+	if got := eval[string](b, `document.activeElement.dataset.unit + " " + document.activeElement.dataset.step`); got != "LM-90 final-check" {
+		t.Fatalf("the arrows lead to %s", got)
+	}
+	seq := w.l.View().Seq
+	b.do(chromedp.KeyEvent("m"))
+	b.see(`.ghost`)
+	if says := eval[string](b, `document.getElementById("board-says").textContent`); !strings.Contains(says, "Moving LM-90 final-check") {
+		t.Errorf("said %q", says)
+	}
+	b.do(chromedp.KeyEvent(kb.ArrowRight))
+	b.do(chromedp.KeyEvent(kb.Escape)) // escape
+	b.until(`!document.querySelector(".ghost")`)
+	b.do(chromedp.KeyEvent("m"))
+	for range 12 {
+		b.do(chromedp.KeyEvent(kb.ArrowRight))
+	}
+	b.shot("moving-by-keys", 1440)
+	b.do(chromedp.KeyEvent("\r"))
+	b.see(`#ask #preview`)
+	b.window("preview-keys", 1440)
+	if w.l.View().Seq != seq {
+		t.Fatal("moving recorded something")
+	}
+	b.until(`document.activeElement.matches("#confirm button")`)
+	b.do(chromedp.KeyEvent("\r"))
+	b.see(`.notice.said`)
+	pin := w.step("LM-90", "final-check").Pin
+	if pin == nil || pin.Start == nil || pin.Start.Sub(start) < 55*time.Minute || pin.Start.Sub(start) > 65*time.Minute {
+		t.Fatalf("moved from %v by an hour: %+v", start, pin)
+	}
+	if got, _ := w.planned("LM-90", "final-check"); !got.Equal(*pin.Start) {
+		t.Errorf("pinned to %v, planned at %v", pin.Start, got)
+	}
+	b.until(`document.activeElement.dataset?.unit == "LM-90"`)
+	b.do(chromedp.KeyEvent("u"))
+	b.see(`#ask #preview`)
+	b.do(chromedp.KeyEvent("\r"))
+	b.until(`document.querySelector(".notice.said")?.innerText.includes("free to move")`)
+	if w.step("LM-90", "final-check").Pin != nil {
+		t.Error("still pinned")
+	}
+	b.until(`document.activeElement.dataset?.unit == "LM-90"`)
+	b.do(chromedp.KeyEvent("?"))
+	b.see(`#keys[open] dl`)
+}
+
+// TestTwoForemen: both look at once; the second sees a fresh preview before
+// anything of his is done.
+func TestTwoForemen(t *testing.T) {
+	w := newWorld(t)
+	w.crowd(8)
+	b := newBrowser(t, w)
+	b.size(1440, "light")
+	b.be("ruth")
+	other := b.tab()
+	other.size(1440, "light")
+	for _, x := range []*browser{b, other} {
+		x.open("/board")
+		x.click(`#waiting [data-decide][href^="/decide/LM-12"]`)
+		x.see(`#ask #first`)
+		x.click(`#ask #first button`)
+		x.see(`#ask #preview`)
+	}
+	b.click(`#ask #confirm button`)
+	b.see(`.notice.said`)
+	seq := w.l.View().Seq
+	other.click(`#ask #confirm button`)
+	other.see(`#preview .notice.stale`)
+	if w.l.View().Seq != seq {
+		t.Error("the second was carried out unseen")
+	}
+	other.shot("moved-on", 1440)
+	// The first one's board follows by itself.
+	w.do("tomas", &queue.AmendUnit{Unit: "LM-13", Change: queue.UnitAmended{Weight: new(9)}})
+	b.until(`document.querySelector("#taken").innerText.includes("LM-13")`)
+}
+
+// TestBoardOnAPhone: the list comes first, and a decision is made with a thumb.
+func TestBoardOnAPhone(t *testing.T) {
+	w := newWorld(t)
+	w.crowd(8)
+	w.arrive("LM-90", "reflash")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.be("ruth")
+	b.open("/board")
+	b.see(`#waiting`)
+	if list, chart := b.place(`#waiting`).Y, b.place(`#chart-box`).Y; eval[bool](b, `document.getElementById("waiting").getBoundingClientRect().top > document.getElementById("chart-box").getBoundingClientRect().top`) {
+		t.Errorf("the list is below the chart (%.0f, %.0f)", list, chart)
+	}
+	b.click(`#waiting [data-decide][href^="/decide/LM-12"]`)
+	b.see(`#ask #amend`)
+	b.window("decide", 360)
+	b.do(chromedp.Click(chromedp.CSS(`#ask #first button`)))
+	b.see(`#ask #preview`)
+	b.window("preview", 360)
+	b.click(`#ask #confirm button`)
+	b.see(`.notice.said`)
+	if w.l.View().Units["LM-12"].Weight != 10 {
+		t.Error("not first")
+	}
+	b.shot("board-list", 360)
+	for _, path := range []string{"/board?view=week", "/decide", "/decide/LM-11/check-in"} {
+		b.open(path)
+		if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+			t.Errorf("%s is %d pixels too wide", path, over)
+		}
+		b.shot(strings.NewReplacer("/", "-", "?", "-").Replace(path), 360)
+	}
+	b.size(1440, "light")
+	for _, path := range []string{"/board?view=week", "/decide", "/decide/LM-90/flash"} {
+		b.open(path)
+		b.shot(strings.NewReplacer("/", "-", "?", "-").Replace(path), 1440)
+	}
+	b.size(1440, "dark")
+	b.open("/board?view=week")
+	b.shot("week-dark", 1440)
+}

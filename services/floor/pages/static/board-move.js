@@ -1,0 +1,229 @@
+// Blocks on the chart: from one to another by arrow keys, and moved by mouse
+// or keyboard. A move only asks: the preview is what is confirmed or dropped.
+import { say, words } from "./board.js";
+
+const chart = document.getElementById("chart");
+const box = document.getElementById("chart-box");
+const snap = 5; // minutes
+const far = 5; // pixels that make a drag
+let held = null; // what is being moved
+let pressed = null; // where the mouse went down
+let dragged = false;
+
+export function moving({ preview, open }) {
+  if (!chart) return;
+  rove();
+  new MutationObserver(rove).observe(chart, { subtree: true, childList: true, attributes: true, attributeFilter: ["tabindex", "href"] });
+  chart.addEventListener("focusin", (event) => event.target.closest("a.block") && rove(event.target.closest("a.block")));
+  chart.addEventListener("dragstart", (event) => event.preventDefault());
+  chart.addEventListener("pointerdown", (event) => {
+    const block = event.target.closest("a.block.planned");
+    if (block && event.button === 0 && event.pointerType !== "touch") pressed = { block, x: event.clientX, y: event.clientY };
+  });
+  document.addEventListener("pointermove", drag);
+  document.addEventListener("pointerup", () => {
+    pressed = null;
+    if (held?.mouse) drop(preview);
+  });
+  // The click that ends a drag opens nothing.
+  document.addEventListener("click", (event) => {
+    if (dragged) {
+      dragged = false;
+      event.preventDefault();
+      event.stopPropagation();
+    }
+  }, true);
+  document.addEventListener("keydown", (event) => keys(event, { preview, open }));
+}
+
+// rove lets Tab stop at one block only; arrows go on from there.
+function rove(to) {
+  const blocks = [...chart.querySelectorAll("a.block")];
+  const one = to instanceof Element ? to : blocks.find((b) => b === document.activeElement) ?? blocks.find((b) => b.getAttribute("tabindex") === "0") ?? blocks.find((b) => b.classList.contains("planned")) ?? blocks[0];
+  for (const b of blocks) {
+    const want = b === one ? "0" : "-1";
+    if (b.getAttribute("tabindex") !== want) b.setAttribute("tabindex", want);
+  }
+}
+
+function keys(event, { preview, open }) {
+  if (event.ctrlKey || event.metaKey || event.altKey || document.querySelector("dialog[open]")) return;
+  if (event.target.matches("input, select, textarea")) return;
+  if (event.key === "Escape" && held) return letGo();
+  if (event.key === "?") {
+    const help = document.getElementById("keys");
+    help.open = !help.open;
+    help.querySelector("summary").focus();
+    event.preventDefault();
+    return;
+  }
+  const block = event.target.closest?.("a.block");
+  if (!block) return;
+  if (held) return shift(event, preview);
+  const go = { ArrowLeft: () => beside(block, -1), ArrowRight: () => beside(block, 1), ArrowUp: () => across(block, -1), ArrowDown: () => across(block, 1) }[event.key];
+  if (go) {
+    event.preventDefault();
+    go()?.focus();
+    return;
+  }
+  const { unit, step } = block.dataset;
+  switch (event.key.toLowerCase()) {
+    case "m":
+      if (block.classList.contains("planned")) hold(block);
+      else say(words.fixed);
+      break;
+    case "f":
+      preview({ action: "first", unit }, block);
+      break;
+    case "u":
+      preview({ action: "unpin", unit, step }, block);
+      break;
+    case " ":
+      open(block.getAttribute("href"), block);
+      break;
+    default:
+      return;
+  }
+  event.preventDefault();
+}
+
+const lanesOf = () => [...chart.querySelectorAll(".lane[data-lane]")];
+const blocksOf = (lane) => [...lane.querySelectorAll("a.block")];
+
+function beside(block, by) {
+  const list = blocksOf(block.closest(".lane"));
+  return list[list.indexOf(block) + by];
+}
+
+// across is the block nearest in time on the next lane that has any.
+function across(block, by) {
+  const lanes = lanesOf();
+  const at = middle(block);
+  for (let i = lanes.indexOf(block.closest(".lane")) + by; i >= 0 && i < lanes.length; i += by) {
+    const list = blocksOf(lanes[i]);
+    if (list.length) return list.reduce((a, b) => (Math.abs(middle(b) - at) < Math.abs(middle(a) - at) ? b : a));
+  }
+  return undefined;
+}
+
+function middle(block) {
+  const r = block.getBoundingClientRect();
+  return r.left + r.width / 2;
+}
+
+function hold(block, mouse = false) {
+  const lane = block.closest(".lane");
+  const body = block.querySelector("svg").getBoundingClientRect();
+  const ghost = document.createElement("div");
+  ghost.className = "ghost";
+  ghost.append(document.createElement("span"));
+  box.append(ghost);
+  box.classList.add("moving");
+  held = { block, unit: block.dataset.unit, step: block.dataset.step, begins: Date.parse(block.dataset.begins), from: lane, lane, minutes: 0, width: body.width, left: body.left, mouse, ghost };
+  draw();
+  if (!mouse) say(told(words.moving));
+}
+
+const told = (text) => text.replace("%1", `${held.unit} ${held.step}`).replace("%2", clock()).replace("%3", held.lane.dataset.name);
+
+function perMinute() {
+  const lane = held.from.querySelector("svg").getBoundingClientRect();
+  return lane.width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 60000);
+}
+
+// clock is the time that the step would start at, on the shop's wall clock.
+function clock() {
+  const [h, m] = chart.dataset.clock.split(":").map(Number);
+  const total = h * 60 + m + Math.round((held.begins - Date.parse(chart.dataset.from)) / 60000) + held.minutes;
+  const day = ((total % 1440) + 1440) % 1440;
+  return `${String(Math.floor(day / 60)).padStart(2, "0")}:${String(day % 60).padStart(2, "0")}`;
+}
+
+function draw() {
+  const frame = box.getBoundingClientRect();
+  const lane = held.lane.getBoundingClientRect();
+  const s = held.ghost.style;
+  s.width = `${Math.max(8, held.width)}px`;
+  s.left = `${held.left - frame.left + box.scrollLeft + held.minutes * perMinute()}px`;
+  s.top = `${lane.top - frame.top + box.scrollTop + 3}px`;
+  held.ghost.firstChild.textContent = `${clock()} ${held.lane === held.from ? "" : held.lane.dataset.name}`;
+  for (const l of lanesOf()) l.classList.toggle("drop", l === held.lane && l !== held.from);
+}
+
+function drag(event) {
+  if (pressed && !held && Math.hypot(event.clientX - pressed.x, event.clientY - pressed.y) > far) hold(pressed.block, true);
+  if (!held?.mouse || !pressed) return;
+  event.preventDefault();
+  dragged = true;
+  const minutes = (event.clientX - pressed.x) / perMinute();
+  // To the side of another lane a small slip in time is none.
+  held.lane = lanesOf().find((l) => l.dataset.kind === held.from.dataset.kind && within(l, event.clientY)) ?? held.from;
+  held.minutes = held.lane !== held.from && Math.abs(minutes) < 2 * snap ? 0 : rounded(minutes);
+  draw();
+}
+
+// rounded moves the start to a full five minutes.
+function rounded(minutes) {
+  const at = held.begins / 60000;
+  return Math.abs(minutes) < snap / 2 ? 0 : Math.round((at + minutes) / snap) * snap - at;
+}
+
+function within(lane, y) {
+  const r = lane.getBoundingClientRect();
+  return y >= r.top && y < r.bottom;
+}
+
+function shift(event, preview) {
+  const by = (event.shiftKey ? 6 : 1) * snap;
+  switch (event.key) {
+    case "ArrowLeft":
+      held.minutes = rounded(held.minutes - by);
+      break;
+    case "ArrowRight":
+      held.minutes = rounded(held.minutes + by);
+      break;
+    case "ArrowUp":
+    case "ArrowDown": {
+      const like = lanesOf().filter((l) => l.dataset.kind === held.from.dataset.kind);
+      held.lane = like[like.indexOf(held.lane) + (event.key === "ArrowUp" ? -1 : 1)] ?? held.lane;
+      break;
+    }
+    case "Enter":
+      event.preventDefault();
+      drop(preview);
+      return;
+    case "Tab":
+      letGo();
+      return;
+    default:
+      return;
+  }
+  event.preventDefault();
+  draw();
+  held.ghost.scrollIntoView({ block: "nearest", inline: "nearest" });
+  say(words.at.replace("%1", clock()).replace("%2", held.lane.dataset.name));
+}
+
+function letGo() {
+  const block = held.block;
+  clear();
+  say(words.letgo);
+  block.focus();
+}
+
+function clear() {
+  held.ghost.remove();
+  box.classList.remove("moving");
+  for (const l of lanesOf()) l.classList.remove("drop");
+  held = null;
+}
+
+function drop(preview) {
+  const { block, unit, step, from, lane, minutes, begins } = held;
+  clear();
+  if (!minutes && lane === from) return;
+  const values = { action: "move", unit, step };
+  if (minutes) values.start = new Date(begins + minutes * 60000).toISOString();
+  if (lane !== from) values[lane.dataset.kind === "technician" ? "technician" : "resource"] = lane.dataset.lane;
+  preview(values, block);
+}
