@@ -559,6 +559,9 @@ func resourceNames(ids []ResourceID) string {
 func notTodo(u *Unit, st *Step) *Refusal {
 	switch st.Status {
 	case Running:
+		if len(st.Resources) == 0 {
+			return refuse(CodeWrongStep, "Finish it, or report a problem.", "step %s of unit %s is running, begun by %s", st.ID, u.ID, st.Technician)
+		}
 		return refuse(CodeWrongStep, "Finish it, or report a problem.", "step %s of unit %s is running at %s", st.ID, u.ID, resourceNames(st.Resources))
 	case Done:
 		return refuse(CodeWrongStep, "A foreman may open it again.", "step %s of unit %s is done", st.ID, u.ID)

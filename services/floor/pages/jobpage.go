@@ -24,6 +24,7 @@ type jobPage struct {
 	FreeFor               string // the running step with the nearest call
 	// Meanwhile: Next can be done while FreeFor runs.
 	Meanwhile bool
+	CalledIn  bool // but it takes longer: he is called in between
 }
 
 func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
@@ -43,9 +44,12 @@ func (p *Pages) job(r *http.Request, b *Base) (string, any, error) {
 			page.FreeUntil, page.FreeFor = s.StretchEnds(), string(s.Unit.ID)
 		}
 	}
-	if s := job.Meanwhile(b.State, d, page.FreeUntil, b.Now); s != nil && !page.FreeUntil.IsZero() {
-		d.First(*s)
-		page.Meanwhile = true
+	if called := page.FreeUntil.Add(-b.Shop.Limits.CallBefore); b.Now.Before(called) {
+		if s := job.Meanwhile(b.State, d, page.FreeUntil, b.Now); s != nil {
+			d.First(*s)
+			page.Meanwhile = true
+			page.CalledIn = s.Op.HandsOn() > called.Sub(b.Now)
+		}
 	}
 	if d.Next != nil {
 		c := b.card(*d.Next)
@@ -106,28 +110,25 @@ func (c Card) WaitsFor() string {
 // Stands says where the unit is.
 func (c Card) Stands() string {
 	at, now := job.Stands(c.Sheet.Unit)
-	names := make([]string, len(at))
-	for i, r := range at {
-		names[i] = c.Thing(r)
-	}
+	place := c.things(at, false)
 	switch {
+	case place == "":
+		return c.T("in the yard")
 	case now:
-		return strings.Join(names, ", ")
-	case len(at) > 0:
-		return c.T("last at %s", names[0])
+		return place
 	}
-	return c.T("in the yard")
+	return c.T("last at %s", place)
 }
 
 // At names what the step is done at; With, what it is done with.
-func (c Card) At() string { return c.things(false) }
+func (c Card) At() string { return c.things(c.Sheet.Resources(), false) }
 
 // With names interface and charger.
-func (c Card) With() string { return c.things(true) }
+func (c Card) With() string { return c.things(c.Sheet.Resources(), true) }
 
-func (c Card) things(tools bool) string {
+func (c Card) things(ids []queue.ResourceID, tools bool) string {
 	var names []string
-	for _, id := range c.Sheet.Resources() {
+	for _, id := range ids {
 		r := c.Shop.Resource(id)
 		if r != nil && (r.Kind == queue.Interface || r.Kind == queue.Charger) == tools {
 			names = append(names, c.Thing(id))

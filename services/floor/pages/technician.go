@@ -53,8 +53,15 @@ func (c Card) NoCalibration() *queue.Refusal {
 	return r
 }
 
-// StartFields are read before the step starts.
-func (c Card) StartFields() []queue.EvidenceField { return typed(job.Fields(c.Sheet.Op, true)) }
+// StartFields have to be read before the step starts.
+func (c Card) StartFields() []queue.EvidenceField {
+	return slices.DeleteFunc(typed(job.Fields(c.Sheet.Op, true)), func(f queue.EvidenceField) bool { return !f.Required })
+}
+
+// MayRead are the fields that may be read before it starts.
+func (c Card) MayRead() []queue.EvidenceField {
+	return slices.DeleteFunc(typed(job.Fields(c.Sheet.Op, true)), func(f queue.EvidenceField) bool { return f.Required })
+}
 
 // DoneFields are asked for when it is done; photos have a field of their own.
 func (c Card) DoneFields() []queue.EvidenceField { return typed(job.Fields(c.Sheet.Op, false)) }
@@ -231,10 +238,11 @@ func (c Card) PlacesText() string {
 func (c Card) Bring() string {
 	var out []string
 	for _, n := range c.Sheet.Op.Needs {
-		switch n.Kind {
-		case queue.Interface:
+		switch {
+		case c.With() != "": // named there
+		case n.Kind == queue.Interface:
 			out = append(out, c.T("interface with its laptop"))
-		case queue.Charger:
+		case n.Kind == queue.Charger:
 			out = append(out, c.T("charger"))
 		}
 	}

@@ -55,17 +55,7 @@ function tick() {
     timer.classList.toggle("over", left < 0);
   }
   const clock = document.querySelector("[data-clock]");
-  if (clock) {
-    // The shop's wall clock: the minutes passed since the page was made.
-    const made = Date.parse(document.body.dataset.now);
-    const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
-    const [, h, m, half] = shown.match(/^(\d+):(\d+)\s*([ap]m)?/i) ?? [];
-    const minutes = Math.floor(made / 60000);
-    const begun = (half ? (Number(h) % 12) + (/p/i.test(half) ? 12 : 0) : Number(h)) * 60 + Number(m);
-    const total = (((begun + Math.floor(now / 60000) - minutes) % 1440) + 1440) % 1440;
-    const hour = Math.floor(total / 60);
-    clock.textContent = half ? `${hour % 12 || 12}:${two(total % 60)} ${hour < 12 ? "am" : "pm"}` : `${two(hour)}:${two(total % 60)}`;
-  }
+  if (clock) clock.textContent = wallClock(now);
   const chart = document.getElementById("chart");
   if (chart) {
     const from = Date.parse(chart.dataset.from);
@@ -75,4 +65,18 @@ function tick() {
       line.setAttribute("x2", `${share.toFixed(3)}%`);
     }
   }
+}
+
+// wallClock is the time of day in the shop, written as the page writes it: the
+// page's own time, and the minutes that lie between.
+export function wallClock(at) {
+  const clock = document.querySelector("[data-clock]");
+  if (!clock) return "";
+  const made = Date.parse(document.body.dataset.now);
+  const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
+  const [, h, m, half] = shown.match(/^(\d+):(\d+)\s*([ap]m)?/i) ?? [];
+  const begun = (half ? (Number(h) % 12) + (/p/i.test(half) ? 12 : 0) : Number(h)) * 60 + Number(m);
+  const total = (((begun + Math.floor(at / 60000) - Math.floor(made / 60000)) % 1440) + 1440) % 1440;
+  const hour = Math.floor(total / 60);
+  return half ? `${hour % 12 || 12}:${two(total % 60)} ${hour < 12 ? "am" : "pm"}` : `${two(hour)}:${two(total % 60)}`;
 }

@@ -2,6 +2,7 @@
 // there. A refusal stops what follows for that unit, and nothing else; the
 // person decides whether to try again or to drop it.
 import { all, put, remove } from "./store.js";
+import { wallClock } from "./clocks.js";
 import { effects } from "./effects.js";
 import { renew } from "./live.js";
 import { words } from "./words.js";
@@ -111,7 +112,7 @@ export async function show() {
   const box = document.getElementById("outbox");
   const stopped = new Set();
   box.hidden = list.length === 0;
-  box.querySelector("h2 span").textContent = `${words.waiting}: ${list.length}`;
+  box.querySelector("summary span").textContent = `${words.waiting}: ${list.length}`;
   box.querySelector("ul").replaceChildren(
     ...list.map((entry) => {
       const line = row(entry, stopped.has(entry.unit));
@@ -119,6 +120,7 @@ export async function show() {
       return line;
     }),
   );
+  if (stopped.size > 0) box.open = true;
   effects(list);
 }
 
@@ -131,8 +133,7 @@ function row(entry, held) {
     li.append(element);
     return element;
   };
-  const clock = new Date(entry.at).toLocaleTimeString(document.documentElement.lang, { hour: "2-digit", minute: "2-digit" });
-  add("strong", `${entry.label} (${clock})`);
+  add("strong", `${entry.label} (${wallClock(Date.parse(entry.at))})`);
   if (entry.state !== "refused") {
     if (held) add("p", words.held);
     return li;
@@ -158,10 +159,13 @@ async function decide(event) {
   const button = event.target.closest("[data-decide]");
   if (!button) return;
   const n = Number(button.dataset.n);
-  if (button.dataset.decide === "drop") await remove(n);
-  else {
-    const entry = (await all()).find((e) => e.n === n);
-    if (entry) await put({ ...entry, state: "waiting", problem: undefined });
+  const list = await all();
+  const entry = list.find((e) => e.n === n);
+  if (entry && button.dataset.decide === "retry") await put({ ...entry, state: "waiting", problem: undefined });
+  if (entry && button.dataset.decide === "drop") {
+    // What followed on this step was meant to follow it: a "done" must not end
+    // what somebody else began.
+    for (const e of list) if (e.n >= n && e.unit === entry.unit && e.step === entry.step) await remove(e.n);
   }
   await show();
   await flush(true);

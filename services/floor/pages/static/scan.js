@@ -3,7 +3,7 @@
 import { tone } from "./call.js";
 import { words } from "./words.js";
 
-const gapMax = 60; // ms between two keys of a scanner
+const gapMax = 100; // ms between two keys of a scanner
 const lengthMin = 3;
 
 let code = "";

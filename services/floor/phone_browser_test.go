@@ -1,0 +1,448 @@
+package floor_test
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"image"
+	"image/jpeg"
+	"image/png"
+	"net/http"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/chromedp"
+
+	"tickover/queue"
+	"tickover/services/photos"
+)
+
+// cable is the network between the shop and a phone; it can be cut.
+type cable struct {
+	cut   atomic.Bool
+	asked atomic.Int64  // commands that came through
+	ask   chan struct{} // one more
+	next  http.Handler
+	w     *world
+}
+
+// wire puts a cable in front of the world's server.
+func (w *world) wire() *cable {
+	c := &cable{next: w.server.Config.Handler, w: w, ask: make(chan struct{}, 100)}
+	w.server.Config.Handler = c
+	return c
+}
+
+func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	if c.cut.Load() {
+		conn, _, err := http.NewResponseController(w).Hijack()
+		if err == nil {
+			_ = conn.Close()
+		}
+		return
+	}
+	c.next.ServeHTTP(w, r)
+	if r.Method == http.MethodPost && strings.HasPrefix(r.URL.Path, "/api/") {
+		c.asked.Add(1)
+		c.ask <- struct{}{}
+	}
+}
+
+// connect cuts the network or restores it: the server's side of it, so that
+// the service worker has none either, and what the browser believes.
+func (c *cable) connect(b *browser, on bool) {
+	b.t.Helper()
+	c.cut.Store(!on)
+	if !on {
+		c.w.server.CloseClientConnections()
+	}
+	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		if _, err := cdp.Call(ctx, t, network.Enable, network.EnableParams{}); err != nil {
+			return err
+		}
+		_, err := cdp.Call(ctx, t, network.OverrideNetworkState, network.OverrideNetworkStateParams{Offline: !on, DownloadThroughput: -1, UploadThroughput: -1})
+		return err
+	}))
+	b.until(fmt.Sprintf("navigator.onLine === %v", on))
+}
+
+// keepsPage waits until the service worker has a copy of the page.
+func (b *browser) keepsPage(path string) {
+	b.t.Helper()
+	b.until(fmt.Sprintf(`(caches.open("pages").then((c) => c.match(%q)).then((r) => { window.isThere = Boolean(r) }), window.isThere && navigator.serviceWorker.controller)`, path))
+}
+
+func (b *browser) be(person string) {
+	b.t.Helper()
+	b.open("/me?back=/job")
+	b.click(`button[value="` + person + `"]`)
+	b.until(`location.pathname == "/job"`)
+}
+
+// told lists the types of a unit's events, oldest first, from the log itself.
+func (w *world) told(unit queue.UnitID) []string {
+	w.t.Helper()
+	var out []string
+	for _, e := range w.get("/api/v1/units/" + string(unit) + "/history").object(w.t)["events"].([]any) {
+		out = append(out, e.(fields)["type"].(string))
+	}
+	return out
+}
+
+// flashReady is a unit whose flash is the technician's next step.
+func (w *world) flashReady(unit queue.UnitID, who queue.PersonID) {
+	w.t.Helper()
+	w.arrive(unit, "reflash")
+	w.do("ruth", &queue.SkipStep{Unit: unit, Step: "check-in", Reason: "x"})
+	w.do(who, &queue.AcceptStep{Unit: unit, Step: "flash", Technician: who, Resources: []queue.ResourceID{"b3", "i1", "c1"}})
+}
+
+// press clicks what may lie below the fold, under the phone's menu.
+func (b *browser) press(css string) {
+	b.t.Helper()
+	b.see(css)
+	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({ block: "center" }), true)`, css))
+	b.click(css)
+}
+
+// upload chooses files in a form's field.
+func (b *browser) upload(css string, files ...string) {
+	b.t.Helper()
+	b.do(chromedp.SetUploadFiles(chromedp.CSS(css), files))
+}
+
+func writeFile(t *testing.T, name string, content []byte) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), name)
+	if err := os.WriteFile(path, content, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+const outboxEmpty = `document.getElementById("outbox").hidden`
+
+// TestPhoneWithoutNetwork does a flash from start to end with the network cut,
+// the page loaded again in between, and a photo; when the network is back, the
+// log has each event once and in order.
+func TestPhoneWithoutNetwork(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.flashReady("LM-1", "tomas")
+	b := newBrowser(t, w)
+	heard := b.listenFor()
+	b.size(360, "light")
+	b.be("tomas")
+	b.keepsPage("/job")
+	b.shot("phone-next", 360)
+	before := w.told("LM-1")
+
+	c.connect(b, false)
+	b.do(chromedp.Reload())
+	b.see("#kept")
+	if got := b.text("#kept"); !strings.Contains(got, "No network") || !strings.Contains(got, "9:30") {
+		t.Errorf("the kept copy says %q", got)
+	}
+	const card = "#card-LM-1-flash"
+	b.press(card + ` form[action="/do/start"] > button`)
+	b.see(card + ` .timer`)
+	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 1")`)
+	b.shot("phone-started-offline", 360)
+	b.do(chromedp.Reload())
+	b.see(card + ` .timer`) // it is remembered
+	if got := b.text(card + " .pending"); !strings.Contains(got, "waiting to be sent") {
+		t.Errorf("the card says %q", got)
+	}
+	left := b.text(card + " .count")
+	b.until(fmt.Sprintf(`document.querySelector("%s .count").innerText != %q`, card, left))
+	for stretch := 1; stretch <= 2; stretch++ {
+		b.press(card + ` form[action="/do/advance"] > button`)
+		b.until(fmt.Sprintf(`document.querySelectorAll("%s .stretches li.over").length == %d`, card, stretch))
+		if stretch == 1 {
+			b.shot("phone-hands-off-offline", 360)
+		}
+	}
+	b.write(card+` input[name="ev.calibration"]`, "kb250-std")
+	b.write(card+` input[name="ev.revision"]`, "3")
+	b.upload(card+` form[action="/do/done"] input[type=file][multiple]`, writeFile(t, "screen.jpg", aPhoto(t, 2400, 1800)))
+	b.see(card + ` form[action="/do/done"] .photo-preview canvas`)
+	b.shot("phone-done-form-offline", 360)
+	b.press(card + ` form[action="/do/done"] > button`)
+	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 4")`)
+	b.shot("phone-waiting", 360)
+	if got := w.l.View().Units["LM-1"].Revision(); got != uint64(len(before)) {
+		t.Fatalf("something arrived without a network: revision %d", got)
+	}
+
+	c.connect(b, true)
+	b.until(outboxEmpty)
+	want := append(slices.Clone(before), "flash.started", "flash.advanced", "flash.advanced", "flash.done")
+	if got := w.told("LM-1"); !slices.Equal(got, want) {
+		t.Errorf("the log has %v, want %v", got, want)
+	}
+	b.until(`!document.body.hasAttribute("data-kept") && document.getElementById("kept").hidden`)
+	list, ok := queue.Photos(w.step("LM-1", "flash").Evidence[queue.EvidencePhotos])
+	if !ok || len(list) != 1 {
+		t.Fatalf("evidence %v", w.step("LM-1", "flash").Evidence)
+	}
+	w.keptPhoto(list[0])
+	b.shot("phone-sent", 360)
+	heard.mu.Lock()
+	defer heard.mu.Unlock()
+	for _, s := range heard.list {
+		t.Errorf("the console says: %s", s)
+	}
+}
+
+// keptPhoto fails unless the store has a photo under that hash, shrunk.
+func (w *world) keptPhoto(hash string) {
+	w.t.Helper()
+	b, err := w.photos.Get(photos.Hash(hash))
+	if err != nil {
+		w.t.Fatal(err)
+	}
+	size, err := jpeg.DecodeConfig(bytes.NewReader(b))
+	if sum := sha256.Sum256(b); err != nil || hex.EncodeToString(sum[:]) != hash || max(size.Width, size.Height) != photos.SideMax {
+		w.t.Errorf("photo %s: %dx%d, %v", hash, size.Width, size.Height, err)
+	}
+}
+
+// TestPhoneConflict: somebody else did the step while the phone had no
+// network. What was recorded is explained and can be dropped; another unit's
+// goes on.
+func TestPhoneConflict(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.arrive("LM-1", "reflash")
+	w.arrive("LM-2", "reflash")
+	for _, u := range []queue.UnitID{"LM-1", "LM-2"} {
+		w.do("ines", &queue.AcceptStep{Unit: u, Step: "check-in", Technician: "ines"})
+	}
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.be("ines")
+	b.keepsPage("/units/LM-2/steps/check-in")
+	b.keepsPage("/job")
+	c.connect(b, false)
+	w.do("ruth", &queue.ReturnStep{Unit: "LM-1", Step: "check-in", Reason: "Kofi is here"})
+	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
+
+	const card = "#card-LM-1-check-in"
+	b.press(card + ` form[action="/do/start"] > button`)
+	b.see(card + ` .timer`)
+	for field, v := range map[string]string{"frame_number": "KB25", "odometer_km": "12,5", "engine_h": "0.4"} {
+		b.write(card+` form[action="/do/done"] input[name="ev.`+field+`"]`, v)
+	}
+	b.press(card + ` form[action="/do/done"] > button`)
+	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 2")`)
+	b.open("/units/LM-2/steps/check-in")
+	b.see("#kept")
+	b.press(`#card-LM-2-check-in form[action="/do/start"] > button`)
+	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 3")`)
+	b.open("/board") // was not kept
+	b.until(`document.querySelector("h1").innerText == "No network"`)
+	b.open("/job")
+
+	c.connect(b, true)
+	b.see("#outbox .refused")
+	b.until(`document.querySelectorAll("#outbox li").length == 2`)
+	said := b.text("#outbox")
+	for _, part := range []string{"LM-1, Check-in: Start", "This was not recorded.", "is running", "What happened meanwhile:", "Check-in started by Kofi Stanmere", "Waits for what was not recorded"} {
+		if !strings.Contains(said, part) {
+			t.Errorf("the explanation lacks %q: %s", part, said)
+		}
+	}
+	b.shot("phone-conflict", 360)
+	if st := w.step("LM-2", "check-in"); st.Status != queue.Running || st.Technician != "ines" {
+		t.Errorf("the other unit's step did not go on: %s", st.Status)
+	}
+	if st := w.step("LM-1", "check-in"); st.Status != queue.Running || st.Technician != "kofi" {
+		t.Errorf("Kofi's step is %s, %s", st.Status, st.Technician)
+	}
+	// The buttons are drawn anew with each look at the outbox.
+	tries := c.asked.Load()
+	b.until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="retry"]'))`)
+	for c.asked.Load() == tries {
+		select {
+		case <-c.ask:
+		case <-time.After(bound):
+			t.Fatal("it was not tried again")
+		}
+	}
+	b.until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="drop"]'))`)
+	b.until(outboxEmpty)
+	if got := w.told("LM-1"); !slices.Equal(got[len(got)-1:], []string{"check-in.started"}) || w.step("LM-1", "check-in").Technician != "kofi" {
+		t.Errorf("after dropping it the log has %v", got)
+	}
+}
+
+// TestPhoneOnline: with a network the same forms are sent at once; a double tap
+// is one event, the back button and a press on an old page harm nothing, a
+// refusal keeps what was typed, a file that is no photo is said so.
+func TestPhoneOnline(t *testing.T) {
+	w := newWorld(t)
+	w.arrive("LM-1", "reflash")
+	w.do("ines", &queue.AcceptStep{Unit: "LM-1", Step: "check-in", Technician: "ines"})
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.be("ines")
+	const card = "#card-LM-1-check-in"
+	b.see(card + ` form[action="/do/start"] > button`)
+	eval[bool](b, `(() => { const b = document.querySelector('`+card+` form[action="/do/start"] > button'); b.click(); b.click(); return true })()`)
+	b.see(card + ` .timer`)
+	if got := w.told("LM-1"); len(got) != 3 {
+		t.Errorf("after a double tap the log has %v", got)
+	}
+	b.open("/units/LM-1")
+	b.do(chromedp.NavigateBack())
+	b.see(card + ` .timer`)
+	done := card + ` form[action="/do/done"]`
+	b.write(done+` input[name="ev.frame_number"]`, "KB25")
+	b.write(done+` input[name="ev.odometer_km"]`, "twelve")
+	b.write(done+` input[name="ev.engine_h"]`, "0,4")
+	b.upload(done+` input[type=file][multiple]`, writeFile(t, "photo.jpg", []byte("no picture")))
+	b.see(done + ` .photo-says.wrong`)
+	if got := b.text(done + ` .photo-says`); !strings.Contains(got, "Choose a JPEG, PNG or WebP photo") {
+		t.Errorf("a text file: %q", got)
+	}
+	b.shot("phone-no-photo", 360)
+	var large bytes.Buffer
+	if err := png.Encode(&large, image.NewGray(image.Rect(0, 0, 3000, 2000))); err != nil {
+		t.Fatal(err)
+	}
+	b.upload(done+` input[type=file][capture]`, writeFile(t, "taken", large.Bytes()))
+	b.see(done + ` .photo-preview canvas`)
+	b.press(done + ` > button`)
+	b.see(`.refusal`)
+	if got := b.text(`.refusal`); !strings.Contains(got, "Odometer") {
+		t.Errorf("refusal %q", got)
+	}
+	b.shot("phone-refused", 360)
+	b.see(done + ` .photo-kept img`) // the photo is kept already
+	if got := eval[string](b, `document.querySelector('`+done+` input[name="ev.engine_h"]').value`); got != "0,4" {
+		t.Errorf("what was typed is now %q", got)
+	}
+	b.write(done+` input[name="ev.odometer_km"]`, "12")
+	b.press(done + ` > button`)
+	b.until(`!document.querySelector('` + card + `')`)
+	st := w.step("LM-1", "check-in")
+	if st.Status != queue.Done || st.Evidence["engine_h"] != "0.4" {
+		t.Fatalf("step %s, evidence %v", st.Status, st.Evidence)
+	}
+	w.keptPhoto(st.Evidence[queue.EvidencePhotos])
+	b.open("/units/LM-1")
+	b.until(`[...document.querySelectorAll(".photos img")].some((i) => i.complete && i.naturalWidth == 1600)`)
+	b.shot("phone-unit-photo", 360)
+}
+
+// TestPhoneCallsBack: shortly before hands-off time ends the page calls, and is
+// still when it was heard; sound comes after a tap.
+func TestPhoneCallsBack(t *testing.T) {
+	w := newWorld(t)
+	w.flashReady("LM-1", "tomas")
+	w.arrive("LM-2", "accessories")
+	w.do("ruth", &queue.SkipStep{Unit: "LM-2", Step: "check-in", Reason: "x"})
+	w.do("tomas", &queue.AcceptStep{Unit: "LM-2", Step: "fitting", Technician: "tomas", Resources: []queue.ResourceID{"b1"}})
+	w.do("tomas", &queue.StartStep{Unit: "LM-1", Step: "flash", Technician: "tomas", Resources: []queue.ResourceID{"b3", "i1", "c1"}})
+	w.clock.add(6 * time.Minute)
+	w.do("tomas", &queue.AdvanceStep{Unit: "LM-1", Step: "flash", Stretch: 1})
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.be("tomas")
+	b.until(`document.getElementById("call").hidden`)
+	b.shot("phone-hands-off", 360)
+	b.size(360, "dark")
+	b.shot("phone-hands-off-dark", 360)
+	b.size(360, "light")
+	b.click("#sound")
+	b.until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
+	w.clock.add(26 * time.Minute) // two minutes before the end
+	b.do(chromedp.Reload())
+	b.see("#call")
+	if got := b.text("#call"); !strings.Contains(got, "LM-1: Come back") {
+		t.Errorf("the call says %q", got)
+	}
+	b.shot("phone-called", 360)
+	b.click("#call button")
+	b.until(`document.getElementById("call").hidden`)
+	// The tap also allowed the sound that was wanted before.
+	b.until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
+	small := eval[string](b, `[...document.querySelectorAll("#jobs button, #jobs summary, #jobs .lines a, #jobs .whose a, .sound, #jobs label.button")].filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < 44).map((e) => e.outerHTML.slice(0, 90)).join("\n")`)
+	if small != "" {
+		t.Errorf("too small for a gloved finger:\n%s", small)
+	}
+}
+
+// TestBenchByKeyboard: at a bench everything goes with Tab and Enter, and a
+// scanner is understood wherever the focus is.
+func TestBenchByKeyboard(t *testing.T) {
+	w := newWorld(t)
+	w.flashReady("LM-1", "tomas")
+	b := newBrowser(t, w)
+	b.size(1440, "light")
+	b.open("/bench/b3")
+	b.see(`#card-LM-1-flash`)
+	b.shot("bench-next", 1440)
+	on := `document.activeElement.matches('form[action="/do/start"] > button')`
+	presses := 0
+	for ; presses < 60 && !eval[bool](b, on); presses++ {
+		b.do(chromedp.KeyEvent("\t"))
+	}
+	if !eval[bool](b, on) {
+		t.Fatalf("no way to the start by %d presses of Tab", presses)
+	}
+	if eval[string](b, `getComputedStyle(document.activeElement).outlineStyle`) == "none" {
+		t.Error("the focus is not to be seen")
+	}
+	b.do(chromedp.KeyEvent("\r"))
+	b.see(`#card-LM-1-flash .timer`)
+	b.shot("bench-running", 1440)
+	// What is to be read from three metres: 5 mm a metre at 96 pixels an inch.
+	for what, least := range map[string]float64{".count": 100, ".step.running h2": 40, ".bench-who": 32, ".step.running .whose a": 40} {
+		if got := eval[float64](b, fmt.Sprintf(`parseFloat(getComputedStyle(document.querySelector(%q)).fontSize)`, what)); got < least {
+			t.Errorf("%s is %g pixels high, want %g", what, got, least)
+		}
+	}
+	w.clock.add(time.Hour)
+	b.do(chromedp.Reload())
+	b.see(".bench-alarm")
+	if got := b.text(".bench-alarm"); !strings.Contains(strings.ToLower(got), "overdue") {
+		t.Errorf("the alarm says %q", got)
+	}
+	b.shot("bench-alarm", 1440)
+
+	scan := func(code string) {
+		t.Helper()
+		eval[bool](b, fmt.Sprintf(`(() => { document.activeElement.blur(); for (const key of [...%q, "Enter"]) document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true })); return true })()`, code))
+	}
+	scan("NOBODY-7")
+	b.see("#scanned")
+	if got := b.text("#scanned"); !strings.Contains(got, "Nothing here has this code: NOBODY-7") {
+		t.Errorf("an unknown code: %q", got)
+	}
+	b.shot("bench-unknown-code", 1440)
+	for _, code := range []string{"LM-1", "KB25-26-00417", "https://shop.example/units/LM-1"} {
+		b.open("/bench/b3")
+		b.see(".bench")
+		b.until(`document.getElementById("phone") && document.activeElement`)
+		b.until(`customElements && document.readyState == "complete"`)
+		scan(code)
+		b.until(`location.pathname == "/units/LM-1"`)
+	}
+	// In a field, typing stays typing.
+	b.open("/bench/b3")
+	b.press(`#card-LM-1-flash details.more:has(form[action="/do/problem"]) > summary`)
+	b.write(`#card-LM-1-flash form[action="/do/problem"] input[name="reason"]`, "LM-1")
+	if got := eval[string](b, `document.querySelector('#card-LM-1-flash form[action="/do/problem"] input[name="reason"]').value + location.pathname`); got != "LM-1/bench/b3" {
+		t.Errorf("typed in a field: %q", got)
+	}
+}
