@@ -81,7 +81,7 @@ func (b *browser) keepsPage(path string) {
 	b.until(fmt.Sprintf(`(caches.open("pages").then((c) => c.match(%q)).then((r) => { window.isThere = Boolean(r) }), window.isThere && navigator.serviceWorker.controller)`, path))
 }
 
-func (b *browser) be(person string) {
+func (b *browser) isPhoneOf(person string) {
 	b.t.Helper()
 	b.open("/me?back=/job")
 	b.click(`button[value="` + person + `"]`)
@@ -141,7 +141,7 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	b := newBrowser(t, w)
 	heard := b.listenFor()
 	b.size(360, "light")
-	b.be("tomas")
+	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
 	b.shot("phone-next", 360)
 	before := w.told("LM-1")
@@ -229,7 +229,7 @@ func TestPhoneConflict(t *testing.T) {
 	}
 	b := newBrowser(t, w)
 	b.size(360, "light")
-	b.be("ines")
+	b.isPhoneOf("ines")
 	b.keepsPage("/units/LM-2/steps/check-in")
 	b.keepsPage("/job")
 	c.connect(b, false)
@@ -294,7 +294,7 @@ func TestPhoneOnline(t *testing.T) {
 	w.do("ines", &queue.AcceptStep{Unit: "LM-1", Step: "check-in", Technician: "ines"})
 	b := newBrowser(t, w)
 	b.size(360, "light")
-	b.be("ines")
+	b.isPhoneOf("ines")
 	const card = "#card-LM-1-check-in"
 	b.see(card + ` form[action="/do/start"] > button`)
 	eval[bool](b, `(() => { const b = document.querySelector('`+card+` form[action="/do/start"] > button'); b.click(); b.click(); return true })()`)
@@ -357,7 +357,7 @@ func TestPhoneCallsBack(t *testing.T) {
 	w.do("tomas", &queue.AdvanceStep{Unit: "LM-1", Step: "flash", Stretch: 1})
 	b := newBrowser(t, w)
 	b.size(360, "light")
-	b.be("tomas")
+	b.isPhoneOf("tomas")
 	b.until(`document.getElementById("call").hidden`)
 	b.shot("phone-hands-off", 360)
 	b.size(360, "dark")
