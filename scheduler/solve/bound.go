@@ -20,6 +20,7 @@ func (in *instance) lowers(d *decoder) *lowers {
 	lone := newDecoder(in)
 	lone.lone, lone.g = true, &genome{}
 	lone.layout.set(&d.base)
+	lone.endAlone()
 	start, end := make([]Time, len(in.acts)), make([]Time, len(in.acts))
 	for _, a := range in.forwards() {
 		start[a], end[a] = lone.alone(a, start, end)
@@ -42,6 +43,18 @@ func (in *instance) lowers(d *decoder) *lowers {
 		out.last = in.lastByMachines(d, start)
 	}
 	return out
+}
+
+// endAlone gives the running activities that are open their least end.
+func (d *decoder) endAlone() {
+	for i := range d.open {
+		o := &d.open[i]
+		if d.fitEnding(o, d.in.acts[o.a].ending) {
+			d.end[o.a] = d.cur.e[0]
+		}
+		d.eachHeld(o.a, func(r int32, amount int64) { d.res[r].take(d.end[o.a], o.hi, -amount) })
+	}
+	d.open = d.open[:0]
 }
 
 // alone is the least start and the least end of a, independently of each

@@ -43,6 +43,16 @@ type decoder struct {
 	// lone asks what is possible for an activity by itself; see bound.go.
 	lone bool
 	tr   *tracer // set in the decode that is explained
+
+	// puts says that endings may be put off in this build, always that all are;
+	// torn is one that found no room, -1 for none, glued those that may no
+	// longer be put off in this decode, after so many tears.
+	puts, always bool
+	torn         int32
+	glued        []bool
+	tears        int
+	// noFloors says that running activities can't end as the genome has it.
+	noFloors bool
 }
 
 func newDecoder(in *instance) *decoder {
@@ -51,6 +61,7 @@ func newDecoder(in *instance) *decoder {
 	d.base = newLayout(in)
 	d.layout = newLayout(in)
 	d.raise, d.raiseBy = make([]Time, n), make([]int32, n)
+	d.glued, d.torn = make([]bool, n), -1
 	d.frontiers = make([]frontier, in.classes)
 	for _, f := range []*fitting{&d.cur, &d.top, &d.kept} {
 		f.s = make([]Time, in.stretchesMax)
@@ -76,6 +87,9 @@ type genome struct {
 	// and by its crew (-1 for any); nil for none. They replay a plan.
 	floorAt []Time
 	crew    []int16
+	// after puts the ending of an activity off until another has its place, -1
+	// for none; nil for all -1.
+	after []int32
 	// like is the place of each activity whose resources and crew win ties;
 	// nil for that in the plan in force.
 	like []*previous
@@ -103,6 +117,8 @@ type outcome struct {
 // decode builds the schedule of g.
 func (d *decoder) decode(g *genome) outcome {
 	d.lower()
+	d.whole()
+	defer d.settleEndings(g)
 	d.g = g
 	resume := d.resumable(g)
 	for range raisesMax {
@@ -110,6 +126,9 @@ func (d *decoder) decode(g *genome) outcome {
 		again, pin := d.build(g, true, resume)
 		if pin >= 0 {
 			return outcome{pin: pin}
+		}
+		if d.torn >= 0 {
+			d.mend()
 		}
 		if !again {
 			return outcome{pin: -1, score: d.score()}
@@ -140,6 +159,7 @@ func (d *decoder) build(g *genome, mayRaise, resume bool) (again bool, pin int) 
 	if d.tr != nil {
 		d.tr.clear()
 	}
+	d.puts = mayRaise && g.after != nil && d.tears <= tornMax
 	first := 0
 	if resume {
 		first = d.resume.restart(d, g)
@@ -147,6 +167,9 @@ func (d *decoder) build(g *genome, mayRaise, resume bool) (again bool, pin int) 
 	if first == 0 {
 		d.layout.set(&d.base)
 		d.deferred = d.deferred[:0]
+		if !d.reopen(g) {
+			return true, -1
+		}
 		if again, pin := d.wishes(g, mayRaise); again || pin >= 0 {
 			return again, pin
 		}
@@ -165,14 +188,23 @@ func (d *decoder) build(g *genome, mayRaise, resume bool) (again bool, pin int) 
 			}
 		}
 	}
+	if !d.closeAll() {
+		return true, -1
+	}
 	if again, pin := d.finish(g, mayRaise); again || pin >= 0 {
 		return again, pin
+	}
+	if !d.closeAll() {
+		return true, -1
 	}
 	return false, d.pinAlone()
 }
 
 // wishes places pinned starts and what has been put in front for them.
 func (d *decoder) wishes(g *genome, mayRaise bool) (again bool, pin int) {
+	puts := d.puts
+	d.puts = false
+	defer func() { d.puts = puts }()
 	for k := range d.in.pins {
 		n := &d.in.pins[k]
 		if n.dropped || !n.src.HasStart || d.state[n.act] != pendingState {
@@ -255,6 +287,9 @@ func (d *decoder) put(a int32, g *genome, mayRaise bool) (again bool, pin int) {
 	if d.state[a] != pendingState {
 		return false, -1
 	}
+	if len(d.open) > 0 && !d.always && !d.closeFor(a) {
+		return true, -1
+	}
 	lim, ready := d.limits(a, g)
 	switch ready {
 	case waiting:
@@ -262,10 +297,17 @@ func (d *decoder) put(a int32, g *genome, mayRaise bool) (again bool, pin int) {
 		return false, -1
 	case never:
 		d.giveUp(a)
-		return false, -1
+		return !d.closeAfter(a), -1
 	}
-	if d.place(a, &lim, g) {
-		return false, -1
+	placed := d.place(a, &lim, g)
+	if !placed && len(d.open) > 0 {
+		if !d.closeAll() {
+			return true, -1
+		}
+		placed = d.place(a, &lim, g)
+	}
+	if placed {
+		return !d.closeAfter(a), -1
 	}
 	if pin := d.pinAfter(a); pin >= 0 {
 		if d.tr != nil {
@@ -378,6 +420,10 @@ func (d *decoder) settle(a int32, k int, f *fitting, lim *limits) bool {
 	}
 	if k < 0 {
 		return false
+	}
+	if d.putsOff(a, &d.in.acts[a].opts[k]) {
+		d.begin(a, k, f, lim)
+		return true
 	}
 	d.commit(a, k, f)
 	return true

@@ -111,6 +111,19 @@ func (t *tracer) placed(d *decoder, a int32, p *option, f *fitting) {
 	}
 }
 
+// ended files an activity under those who end it.
+func (t *tracer) ended(d *decoder, o *opening, p *option) {
+	if d.in.acts[o.a].begun() {
+		d.sync(t.runs)
+		return
+	}
+	for i := range p.st {
+		for _, w := range p.st[i].crews[d.crew[d.in.stretchOff[o.a]+o.cut+int32(i)]].workers {
+			t.byWorker[w] = append(t.byWorker[w], o.a)
+		}
+	}
+}
+
 // watch fits a once more with the reasons noted. It looks at the time before
 // the start, further and further back until there are some.
 func (d *decoder) watch(a int32, p *option, lim *limits) bool {

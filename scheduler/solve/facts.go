@@ -25,6 +25,7 @@ type running struct {
 	act    int32
 	st     []model.StretchTime
 	breach breach
+	kept   bool // where the plan in force has it
 }
 
 // placeFacts books what is done and what runs into the base layout. The rest
@@ -50,6 +51,7 @@ func (d *decoder) placeFacts(keep bool) []running {
 		x, y := d.in.acts[a].src.Progress.Stretches, d.in.acts[b].src.Progress.Stretches
 		return cmp.Compare(x[len(x)-1].End, y[len(y)-1].End)
 	})
+	d.g, d.noFloors = &d.unbound, false
 	out := make([]running, 0, len(run))
 	for _, a := range run {
 		r, kept := running{}, false
@@ -59,10 +61,17 @@ func (d *decoder) placeFacts(keep bool) []running {
 		if !kept {
 			r = d.carryOn(a)
 		}
+		r.kept = kept
 		d.bookRest(&r)
 		d.factTimes(a, r.st)
 		d.factHolds(a, true)
 		out = append(out, r)
+	}
+	for i := range out {
+		d.in.acts[out[i].act].ending = nil
+		if !out[i].kept {
+			d.loosen(&out[i])
+		}
 	}
 	d.base.set(&d.layout)
 	d.base.gaveBack = false

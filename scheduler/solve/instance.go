@@ -49,6 +49,8 @@ type act struct {
 	// latest is where a pin keeps the start; forever without.
 	latest Time
 	held   *model.Hold // set for a hold without end
+	// ending is what of a running activity may be put off; nil for none.
+	ending *option
 	// shelved activities stay unplaced for want of room to wait.
 	shelved bool
 	window  *hours // Inside ∩ presence; nil for always
@@ -100,6 +102,7 @@ type option struct {
 	window  *hours  // of its activity
 	class   int32   // see frontier; -1 for none
 	given   bool    // each need is of one renewable resource
+	ending  *option // what may be put off; nil for nothing
 }
 
 type need struct {

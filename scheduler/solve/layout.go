@@ -17,6 +17,8 @@ type layout struct {
 	// tied activities end later than they had to when they were placed; see
 	// place.
 	tied []bool
+	// open activities have no ending yet.
+	open []opening
 }
 
 type spanState struct {
@@ -73,10 +75,16 @@ func (l *layout) set(g *layout) {
 	copy(l.span, g.span)
 	copy(l.tied, g.tied)
 	l.openSpans, l.gaveBack = g.openSpans, g.gaveBack
+	l.open = append(l.open[:0], g.open...)
 }
 
 // commit books the fitting of a by option k.
 func (d *decoder) commit(a int32, k int, f *fitting) {
+	d.commitUpTo(a, k, f, len(d.in.acts[a].opts[k].st))
+}
+
+// commitUpTo books nobody for the stretches from cut on.
+func (d *decoder) commitUpTo(a int32, k int, f *fitting, cut int) {
 	p := &d.in.acts[a].opts[k]
 	d.state[a], d.opt[a] = placedState, int16(k)
 	d.start[a], d.end[a] = f.start, f.end
@@ -92,7 +100,7 @@ func (d *decoder) commit(a int32, k int, f *fitting) {
 	for i := range p.st {
 		o := off + int32(i)
 		d.s[o], d.e[o], d.crew[o] = f.s[i], f.e[i], f.crew[i]
-		if p.st[i].handsOn {
+		if p.st[i].handsOn && i < cut {
 			d.work(&p.st[i].crews[f.crew[i]], f.s[i], f.e[i], 1)
 		}
 	}

@@ -567,6 +567,13 @@ func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) optio
 		p.st = append(p.st, st)
 	}
 	slices.Sort(p.crew)
+	if cut := p.cutOf(); cut > 0 && !slices.ContainsFunc(p.needs, func(n need) bool { return n.span >= 0 || o.consumes(n.cand) }) {
+		p.ending = p.from(cut)
+	}
 	p.plain = len(p.st) == 1 && !p.st[0].handsOn && h.open == nil && p.st[0].inside == nil && a.window == nil
 	return p
+}
+
+func (o *outliner) consumes(cand []int32) bool {
+	return slices.ContainsFunc(cand, func(r int32) bool { return o.in.res[r].src.Consumable })
 }

@@ -23,6 +23,7 @@ func (s *search) plan() *model.Plan {
 			p.Unplaced = append(p.Unplaced, d.unplaced(int32(i), why[i]))
 		}
 	}
+	d.sync(s.runs)
 	for i := range s.runs {
 		s.running(p, &s.runs[i])
 	}

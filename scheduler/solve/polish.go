@@ -20,7 +20,7 @@ func (s *search) polish() {
 		s.shown = false
 		moved := false
 		for range polishMax {
-			if !s.d.advance(nil, true) {
+			if !s.d.advance(s.runs, true) {
 				break
 			}
 			moved = true
@@ -47,13 +47,17 @@ func (s *search) polish() {
 // its place, in the order of their starts. With apply it moves them. Only what
 // the genome tied can, unless a span has given room back.
 func (d *decoder) advance(runs []running, apply bool) bool {
+	d.sync(runs)
+	moved := false
 	for i := range runs {
-		if d.couldEnd(&runs[i]) {
+		switch {
+		case !apply && d.couldEnd(&runs[i]):
 			return true
+		case apply && d.endSooner(&runs[i]):
+			moved = true
 		}
 	}
 	free := genome{}
-	moved := false
 	for _, a := range d.in.listBy(d.starts()) {
 		if d.state[a] != placedState || !d.tied[a] && !d.gaveBack || d.in.acts[a].latest < forever || d.inSpan(a) {
 			continue
@@ -77,6 +81,27 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 		moved = true
 	}
 	return moved
+}
+
+// endSooner moves the ending of a running activity forward if it can.
+func (d *decoder) endSooner(r *running) bool {
+	p := d.in.acts[r.act].ending
+	if p == nil {
+		return false
+	}
+	cut := len(r.st) - 1
+	k := d.in.stretchOff[r.act] + int32(cut)
+	o := opening{a: r.act, cut: int32(cut), from: max(r.st[cut-1].End, d.in.now), hi: d.end[r.act]}
+	d.work(&p.st[0].crews[d.crew[k]], d.s[k], d.e[k], -1)
+	was := fitting{s: []Time{d.s[k]}, e: []Time{d.e[k]}, crew: []uint8{d.crew[k]}}
+	d.g, d.noFloors = &genome{}, false
+	if f := &was; d.fitEnding(&o, p) && d.cur.e[0] < o.hi {
+		f = &d.cur
+		d.bookEnding(&o, p, f)
+		return true
+	}
+	d.bookEnding(&o, p, &was)
+	return false
 }
 
 // couldEnd says that the rest of a running activity could end earlier.
@@ -144,11 +169,15 @@ func (d *decoder) exact(in *instance) *genome {
 	for i := range in.acts {
 		g.opt[i], g.floor[i] = -1, -forever
 		planned := d.state[i] == placedState && !in.acts[i].begun()
+		ends := in.acts[i].ending != nil // and runs
 		if planned {
 			g.opt[i], g.floor[i] = d.opt[i], d.start[i]
 		}
 		for o := in.stretchOff[i]; o < in.stretchOff[i+1]; o++ {
 			g.floorAt[o], g.crew[o] = -forever, -1
+			if ends && o == in.stretchOff[i]+int32(len(in.acts[i].src.Modes[in.acts[i].src.Progress.Mode].Stretches))-1 {
+				g.floorAt[o], g.crew[o] = d.s[o], int16(d.crew[o])
+			}
 			if planned && int(o-in.stretchOff[i]) < len(in.acts[i].opts[d.opt[i]].st) {
 				g.floorAt[o], g.crew[o] = d.s[o], int16(d.crew[o])
 			}

@@ -10,7 +10,7 @@ import "sync"
 // plan is the same on any number of cores.
 const (
 	racers     = 4
-	raceMin    = 8 * racers   // schedules below which one climbs alone
+	raceMin    = 100 * racers // schedules below which one climbs alone
 	apartMin   = 100 * racers // schedules below which all begin with the best
 	entryRound = 6            // from which on those enter who were held back
 	lapMin     = 16           // schedules of a racer in the first rounds
@@ -128,6 +128,7 @@ func (c *climber) follow(b *climber) {
 	c.cur.list = append(c.cur.list[:0], b.cur.list...)
 	c.cur.opt = append(c.cur.opt[:0], b.cur.opt...)
 	c.cur.bind = copyOf(c.cur.bind, b.cur.bind)
+	c.cur.after = copyOf(c.cur.after, b.cur.after)
 	copy(c.pos, b.pos)
 	c.seen.see(&b.seen)
 	c.weight = append(c.weight[:0], b.weight...)

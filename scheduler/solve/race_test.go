@@ -19,7 +19,7 @@ func TestThreadsDoNotChangeThePlan(t *testing.T) {
 	for _, jobs := range []int{3, 20, 40} {
 		p := modeltest.Shop(rand.New(rand.NewPCG(seed, uint64(jobs))), modeltest.Size{
 			Jobs: jobs, Benches: 3, Interfaces: 2, Chargers: 2, Pads: 1, Workers: 3, Days: 5, Wild: jobs < 40})
-		for _, schedules := range []int{1, 40, 333} {
+		for _, schedules := range []int{1, 40, 333, 600} {
 			one := solve.Solve(context.Background(), p, solve.Options{Schedules: schedules, Seed: seed, Threads: 1})
 			for _, threads := range []int{2, 3, 8} {
 				t.Run(fmt.Sprintf("jobs=%d/schedules=%d/threads=%d", jobs, schedules, threads), func(t *testing.T) {

@@ -11,6 +11,7 @@ type resumption struct {
 	list     []int32
 	opt      []int16
 	bind     []int32
+	after    []int32
 	at, next [stages]stage
 	from, to int // the stages of next that the last decode has filled
 }
@@ -45,7 +46,7 @@ func (r *resumption) restart(d *decoder, g *genome) int {
 	if !r.valid || len(r.list) != len(g.list) {
 		return 0
 	}
-	i := r.departure(g) * stages / len(g.list)
+	i := r.departure(d, g) * stages / len(g.list)
 	if i == 0 {
 		return 0
 	}
@@ -61,7 +62,12 @@ func (r *resumption) restart(d *decoder, g *genome) int {
 }
 
 // departure is the first place at which g differs from the adopted genome.
-func (r *resumption) departure(g *genome) int {
+func (r *resumption) departure(d *decoder, g *genome) int {
+	for a := range r.after {
+		if d.in.acts[a].ending != nil && g.putOff(int32(a)) != r.after[a] {
+			return 0
+		}
+	}
 	for k, a := range g.list {
 		opt, bind := int16(-1), int32(-1)
 		if g.opt != nil {
@@ -70,7 +76,7 @@ func (r *resumption) departure(g *genome) int {
 		if g.bind != nil {
 			bind = g.bind[a]
 		}
-		if a != r.list[k] || opt != r.opt[a] || bind != r.bind[a] {
+		if a != r.list[k] || opt != r.opt[a] || bind != r.bind[a] || g.putOff(a) != r.after[a] {
 			return k
 		}
 	}
@@ -115,6 +121,15 @@ func (d *decoder) adopt(g *genome) {
 	r.list = append(r.list[:0], g.list...)
 	r.opt = fill(r.opt, g.opt, len(d.in.acts))
 	r.bind = fill(r.bind, g.bind, len(d.in.acts))
+	r.after = fill(r.after, g.after, len(d.in.acts))
+}
+
+// putOff is what the ending of a waits for, -1 for nothing.
+func (g *genome) putOff(a int32) int32 {
+	if g.after == nil {
+		return -1
+	}
+	return g.after[a]
 }
 
 // fill copies from, or -1 throughout when it is nil.

@@ -62,6 +62,7 @@ type climber struct {
 	jobs    []int32 // jobs with something to place
 	choice  []int32 // activities with more than one option
 	places  []int32 // activities with more than one resource for a need
+	endings []int32 // activities with an ending
 }
 
 // Bounds of the length of the late-acceptance list.
@@ -84,6 +85,14 @@ func newClimber(s *search, number uint64) *climber {
 	c.cur = genome{opt: make([]int16, len(s.in.acts))}
 	if len(c.places) > 0 {
 		c.cur.bind = make([]int32, len(s.in.acts))
+	}
+	for a := range s.in.acts {
+		if s.in.acts[a].endable() {
+			c.endings = append(c.endings, int32(a))
+		}
+	}
+	if len(c.endings) > 0 {
+		c.cur.after = make([]int32, len(s.in.acts))
 	}
 	c.late = make([]score, min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200)))
 	s.d.resume = &resumption{}
@@ -112,6 +121,18 @@ func (c *climber) restart(free bool) {
 		c.cur.bind[i] = -1
 		if !free && s.genome.bind != nil {
 			c.cur.bind[i] = s.genome.bind[i]
+		}
+	}
+	if c.cur.after != nil {
+		switch {
+		case s.genome.after != nil:
+			copy(c.cur.after, s.genome.after)
+		case s.genome.floorAt != nil:
+			copy(c.cur.after, s.in.anchorsOf(&s.genome))
+		default:
+			for i := range c.cur.after {
+				c.cur.after[i] = -1
+			}
 		}
 	}
 	out := s.try(&c.cur)
@@ -170,6 +191,7 @@ func (c *climber) accept(g *genome, sc score) {
 		c.cur.list, g.list = g.list, c.cur.list
 		c.cur.opt, g.opt = g.opt, c.cur.opt
 		c.cur.bind, g.bind = g.bind, c.cur.bind
+		c.cur.after, g.after = g.after, c.cur.after
 	}
 	if len(c.jobs) < 2 {
 		copy(c.keys, s.d.starts())
@@ -187,6 +209,8 @@ func (l *layout) see(g *layout) {
 	l.start, l.end = append(l.start[:0], g.start...), append(l.end[:0], g.end...)
 	l.opt = append(l.opt[:0], g.opt...)
 	l.held = append(l.held[:0], g.held...)
+	l.s, l.e = append(l.s[:0], g.s...), append(l.e[:0], g.e...)
+	l.crew = append(l.crew[:0], g.crew...)
 }
 
 // weigh cumulates the costs of the jobs, so that expensive ones are moved more
@@ -246,6 +270,10 @@ func (c *climber) neighbour() {
 	c.next.list = append(c.next.list[:0], c.cur.list...)
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
 	c.next.bind = copyOf(c.next.bind, c.cur.bind)
+	c.next.after = copyOf(c.next.after, c.cur.after)
+	if c.next.after != nil && c.r.IntN(100) < putOffShare && c.putOff() {
+		return
+	}
 	switch x := c.r.IntN(100); {
 	case len(c.jobs) > 1 && c.r.IntN(100) < min(pullShare, 5*len(c.jobs)) && c.pull(c.job()):
 	case len(c.jobs) > 1 && x < 30:
@@ -352,6 +380,9 @@ func (c *climber) pull(j int32) bool {
 			}
 		}
 		if c.seen.start[a] > lo && c.r.IntN(3) > 0 {
+			if c.next.after != nil && c.r.IntN(5) == 0 && c.goBefore(a, lo) {
+				return true
+			}
 			if b := c.blocker(a, lo); b >= 0 {
 				c.ahead(a, b)
 				return true
@@ -387,6 +418,36 @@ func (c *climber) blocker(a int32, lo Time) int32 {
 		}
 	}
 	return best
+}
+
+// goBefore puts one of the endings off that took a worker of a between lo and
+// the start of a, till a has its place.
+func (c *climber) goBefore(a int32, lo Time) bool {
+	in, best, n := c.s.in, int32(-1), 0
+	crew := in.acts[a].opts[c.seen.opt[a]].crew
+	for _, b := range c.endings {
+		x := &in.acts[b]
+		if c.seen.state[b] != placedState || c.seen.end[b] <= lo || !x.begun() && c.pos[b] > c.pos[a] || c.next.after[b] == a || in.neighbours(a, b) {
+			continue
+		}
+		p := x.ending
+		if !x.begun() {
+			p = x.opts[c.seen.opt[b]].ending
+		}
+		if p == nil {
+			continue
+		}
+		if o := in.endingOff(b, p); c.seen.s[o] < c.seen.end[a] && slices.ContainsFunc(p.st[0].crews[c.seen.crew[o]].workers, func(w int32) bool { return contains(crew, w) }) {
+			n++
+			if c.r.IntN(n) == 0 {
+				best = b
+			}
+		}
+	}
+	if best >= 0 {
+		c.next.after[best] = a
+	}
+	return best >= 0
 }
 
 // shares says that two placed activities have a resource or a worker in
@@ -450,6 +511,39 @@ func (c *climber) firstOf(j int32) int32 {
 
 func (c *climber) sortNext() {
 	slices.SortStableFunc(c.next.list, func(a, b int32) int { return int(c.keys[a] - c.keys[b]) })
+}
+
+// putOffShare is how many of a hundred moves put an ending off or no longer.
+const putOffShare = 10
+
+// putOff lets one ending wait for an activity after it in the list, of about
+// the same time, or for none.
+func (c *climber) putOff() bool {
+	in, a := c.s.in, c.endings[c.r.IntN(len(c.endings))]
+	if c.next.after[a] >= 0 && c.r.IntN(2) == 0 {
+		c.next.after[a] = -1
+		return true
+	}
+	from := 0
+	if !in.acts[a].begun() {
+		from = int(c.pos[a]) + 1
+	}
+	reach := max(c.seen.end[a]-max(c.seen.start[a], in.now), 1)
+	best, n := int32(-1), 0
+	for _, b := range c.next.list[from:] {
+		if c.seen.state[b] != placedState || c.seen.start[b] > c.seen.end[a]+reach || c.seen.end[b] <= c.seen.end[a]-reach || in.neighbours(b, a) {
+			continue
+		}
+		n++
+		if c.r.IntN(n) == 0 {
+			best = b
+		}
+	}
+	if best < 0 || c.next.after[a] == best {
+		return false
+	}
+	c.next.after[a] = best
+	return true
 }
 
 // reoption binds one activity to an option, or frees it.

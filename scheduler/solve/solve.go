@@ -113,6 +113,7 @@ func (g *genome) copy(h *genome) {
 	g.list = append(g.list[:0], h.list...)
 	g.opt, g.floor, g.bind = copyOf(g.opt, h.opt), copyOf(g.floor, h.floor), copyOf(g.bind, h.bind)
 	g.floorAt, g.crew = copyOf(g.floorAt, h.floorAt), copyOf(g.crew, h.crew)
+	g.after = copyOf(g.after, h.after)
 	g.like = copyOf(g.like, h.like)
 }
 
@@ -273,6 +274,9 @@ func (s *search) warm() *genome {
 	for i := range s.in.acts {
 		a := &s.in.acts[i]
 		g.opt[i], g.floor[i] = -1, -forever
+		if a.prev != nil && a.ending != nil {
+			s.replayEnding(g, int32(i))
+		}
 		if a.prev == nil || a.begun() {
 			continue
 		}
@@ -328,6 +332,23 @@ func (s *search) replay(g *genome, a int32) {
 			if len(act.opts[0].st[i].crews) > 1 && s.in.crewIs(c.workers, st.Workers) {
 				g.crew[o] = int16(k)
 			}
+		}
+	}
+}
+
+// replayEnding binds the ending of a running activity to where the plan in
+// force has it.
+func (s *search) replayEnding(g *genome, a int32) {
+	act := &s.in.acts[a]
+	n := len(act.src.Modes[act.src.Progress.Mode].Stretches)
+	if len(act.prev.st) != n {
+		return
+	}
+	o, st := s.in.stretchOff[a]+int32(n)-1, act.prev.st[n-1]
+	g.floorAt[o] = st.Start
+	for k, c := range act.ending.st[0].crews {
+		if s.in.crewIs(c.workers, st.Workers) {
+			g.crew[o] = int16(k)
 		}
 	}
 }
@@ -394,13 +415,13 @@ func (s *search) construct() {
 	if large && len(s.seeds) > 0 {
 		return
 	}
-	if s.several() && (!large || s.o.Schedules >= constructMin) {
-		for _, r := range []func(*forwarder, *candidate, Time) int64{apparent(4), apparent(1), promised} {
+	if (s.several() || s.in.loose()) && (!large || s.o.Schedules >= constructMin) {
+		for _, r := range seeders {
 			if s.best != worst && (s.over() || s.d.schedules > s.o.Schedules/4) {
 				return
 			}
-			if list := s.forward(r); list != nil {
-				s.sow(&genome{list: list})
+			if g := s.forward(r); g != nil {
+				s.sow(g)
 			}
 		}
 	}
@@ -414,6 +435,7 @@ func (s *search) construct() {
 
 // clearCrowd puts whole jobs off until those that remain have room to wait.
 func (s *search) clearCrowd() {
+	s.d.resume = nil // what is shelved shows in no genome
 	for s.best.crowd > 0 {
 		s.d.decode(&s.genome)
 		last, finish := -1, -forever
@@ -433,7 +455,11 @@ func (s *search) clearCrowd() {
 				s.unpin(a, model.Cause{Kind: model.CauseBuffer, Constraint: model.C14})
 			}
 		}
-		s.best = s.d.decode(&s.genome).score
+		out := s.d.decode(&s.genome)
+		for ; out.pin >= 0; out = s.d.decode(&s.genome) {
+			s.drop(out.pin, &s.genome)
+		}
+		s.best = out.score
 	}
 }
 
