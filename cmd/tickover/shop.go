@@ -17,6 +17,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/bench"
+	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/feed"
 	"tickover/services/floor"
@@ -90,13 +91,17 @@ func runShop(ctx context.Context, o shopOptions) error {
 	if err != nil {
 		return fmt.Errorf("dispatcher: %w", err)
 	}
+	people, err := contacts.Open(ctx, nc, o.shop.Site, 0, o.now)
+	if err != nil {
+		return err
+	}
 	plans, alerts := &feed.Plans{}, &feed.Alerts{}
 	kept, err := photos.Open(photoDir(o.data))
 	if err != nil {
 		return err
 	}
 	pages, err := floor.New(floor.Options{
-		Photos: kept,
+		Photos: kept, Contacts: people,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
 	})
@@ -120,6 +125,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 	for _, w := range workers {
 		g.Go(func() error { return w.Run(ctx) })
 	}
+	g.Go(func() error { return people.Run(ctx) })
 	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return floor.Serve(ctx, o.listen, pages, o.logger, o.ready) })

@@ -273,7 +273,8 @@ func TestBrowserDoesTheJob(t *testing.T) {
 	b.click(`a.who`)
 	b.click(`button[value="ruth"]`)
 	b.see(`.who .initial`)
-	b.click(`.menu a[href="/check-in"]`)
+	b.click(`.menu a[href="/counter"]`)
+	b.click(`main a[href="/check-in"]`)
 	b.see(`form.check-in`)
 	for field, v := range map[string]string{"make": "Kestrow", "model": "Brae 250", "year": "2026", "family": "kr5", "note": "stalls when cold"} {
 		b.write("#"+field, v)

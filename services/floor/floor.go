@@ -60,6 +60,8 @@ type Options struct {
 	Streams live.Bounds
 	// Photos, if set, keeps the photos that people take.
 	Photos *photos.Store
+	// Contacts are the people beside the log; nil: none are kept.
+	Contacts pages.Contacts
 }
 
 // Floor is the handler of all pages, the API and the events.
@@ -91,7 +93,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
+	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

@@ -21,6 +21,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log/logtest"
 	"tickover/queue/shopfile"
+	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/floor"
 	"tickover/services/floor/live"
@@ -47,6 +48,7 @@ type world struct {
 	floor  *floor.Floor
 	server *httptest.Server
 	client *http.Client
+	people *contacts.Book // nil: the shop keeps none
 	ids    atomic.Int64
 }
 
@@ -123,7 +125,11 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	f, err := floor.New(floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b})
+	o := floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b}
+	if w.people != nil {
+		o.Contacts = w.people
+	}
+	f, err := floor.New(o)
 	if err != nil {
 		w.t.Fatal(err)
 	}

@@ -134,8 +134,16 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	}
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
+	undo := func() {}
+	if a, ok := cmd.Action.(*queue.ReceiveUnit); ok {
+		var err error
+		if a.Arrival.Contact, undo, err = p.customer(ctx, b, f); err != nil {
+			return "", err
+		}
+	}
 	rec, err := p.o.Ledger.Do(ctx, cmd)
 	if err != nil {
+		undo()
 		return "", err
 	}
 	if rec.Duplicate {

@@ -16,6 +16,8 @@ var icons = map[string]string{
 	"in":      `<path d="M10 3v9M6 8l4 4 4-4M3 16h14"/>`,
 	"caution": `<path d="M10 3l7.5 13.5h-15zM10 8v4M10 14.4v.2"/>`,
 	"globe":   `<circle cx="10" cy="10" r="7"/><path d="M3 10h14M10 3c3 3 3 11 0 14M10 3c-3 3-3 11 0 14"/>`,
+	"talk":    `<path d="M3 4h14v9H9l-4 4v-4H3zM6.500 7.500h7M6.500 10h4"/>`,
+	"print":   `<path d="M6 8V3h8v5M4 8h12v6H4zM6 12h8v5H6z"/>`,
 	"home":    `<path d="M3 10l7-6 7 6M5 9v8h10V9"/>`,
 	"find":    `<circle cx="9" cy="9" r="5"/><path d="M13 13l4 4"/>`,
 	"clock":   `<circle cx="10" cy="10" r="7"/><path d="M10 6v4l3 2"/>`,

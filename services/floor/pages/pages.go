@@ -44,14 +44,15 @@ import (
 
 // Options say what the pages speak to.
 type Options struct {
-	Ledger  *ledger.Ledger
-	History history.Reader
-	Plans   live.Plans
-	Alerts  live.Alerts
-	API     []Endpoint    // for the page that describes the API
-	Photos  *photos.Store // nil: none can be taken
-	Now     func() time.Time
-	Logger  *zap.Logger
+	Ledger   *ledger.Ledger
+	History  history.Reader
+	Contacts Contacts // the people beside the log; nil: none are kept
+	Plans    live.Plans
+	Alerts   live.Alerts
+	API      []Endpoint    // for the page that describes the API
+	Photos   *photos.Store // nil: none can be taken
+	Now      func() time.Time
+	Logger   *zap.Logger
 }
 
 // Endpoint is a line of the API's description.
@@ -119,6 +120,9 @@ func Register(mux *http.ServeMux, o Options) error {
 		"GET /units":                   p.units,
 		"GET /units/{id}":              p.unit,
 		"GET /units/{id}/steps/{step}": p.stepPage,
+		"GET /units/{id}/ticket":       p.ticket,
+		"GET /counter":                 p.counter,
+		"GET /people/{id}":             p.person,
 		"GET /check-in":                p.checkIn,
 		"GET /import":                  p.importPage,
 		"GET /cautions":                p.cautions,
@@ -133,6 +137,8 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("GET /units/{id}/meanwhile", p.meanwhile)
 	p.mux.HandleFunc("POST /me", p.choose)
 	p.mux.HandleFunc("POST /prefs", p.prefer)
+	p.mux.HandleFunc("POST /people/{id}", p.changePerson)
+	p.mux.HandleFunc("GET /people/{id}/export", p.exportPerson)
 	p.mux.Handle("GET /board", p.boardPage())
 	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)

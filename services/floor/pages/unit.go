@@ -10,6 +10,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/ident"
+	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
@@ -27,6 +28,7 @@ type unitPage struct {
 	Missing  []string // steps that stand between the unit and its leaving
 	NoCal    *queue.Refusal
 	Cal      *queue.Calibration
+	Person   *contacts.Person
 }
 
 // Told is one event in words.
@@ -53,6 +55,11 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 	page := unitPage{Base: b, Unit: u, Frame: ident.Classify(u.Machine.Frame), Done: b.Progress(u), Route: string(u.Route)}
 	if rt := b.Shop.Route(u.Route); rt != nil {
 		page.Route = rt.Name
+	}
+	if p.o.Contacts != nil && u.Contact != "" {
+		if who, ok := p.o.Contacts.Get(u.Contact); ok {
+			page.Person = &who
+		}
 	}
 	for i := range u.Steps {
 		if s := b.Book.Of(u.ID, u.Steps[i].ID); s != nil {
@@ -106,12 +113,14 @@ func (p *Pages) stepPage(r *http.Request, b *Base) (string, any, error) {
 
 type checkInPage struct {
 	*Base
-	Values   url.Values
-	Number   *ident.Number
-	Makes    []string
-	Models   []string
-	Families []string
-	Fitments []string
+	Values      url.Values
+	Number      *ident.Number
+	Makes       []string
+	Models      []string
+	Families    []string
+	Fitments    []string
+	Person      *contacts.Person // who was chosen
+	KeepsPeople bool             // beside the log
 }
 
 func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
@@ -127,6 +136,14 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		page.Values.Set("promise", b.Local(p.promise(b)))
 		for _, f := range []string{"frame", "make", "model", "year", "route"} {
 			page.Values.Set(f, r.URL.Query().Get(f))
+		}
+	}
+	if page.KeepsPeople = p.o.Contacts != nil; page.KeepsPeople {
+		if id := r.URL.Query().Get("contact"); id != "" {
+			page.Values.Set("contact", id)
+		}
+		if who, ok := p.o.Contacts.Get(queue.ContactID(page.Values.Get("contact"))); ok {
+			page.Person = &who
 		}
 	}
 	if f := page.Values.Get("frame"); f != "" {

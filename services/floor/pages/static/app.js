@@ -22,6 +22,11 @@ document.addEventListener("submit", (event) => {
 
 document.querySelector("[data-focus]")?.focus();
 
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}
+
 // The board opens where the day stands now.
 const now = document.querySelector(".axis [data-now] line");
 const box = document.querySelector(".chart-box");

@@ -67,16 +67,12 @@ function tick() {
   }
 }
 
-// wallClock is the time of day in the shop, written as the page writes it: the
-// page's own time, and the minutes that lie between.
+// wallClock is the time of day in the shop, in its own time zone wherever this
+// device is.
 export function wallClock(at) {
   const clock = document.querySelector("[data-clock]");
   if (!clock) return "";
-  const made = Date.parse(document.body.dataset.now);
-  const shown = clock.dataset.shown ?? (clock.dataset.shown = clock.textContent);
-  const [, h, m, half] = shown.match(/^(\d+):(\d+)\s*([ap]m)?/i) ?? [];
-  const begun = (half ? (Number(h) % 12) + (/p/i.test(half) ? 12 : 0) : Number(h)) * 60 + Number(m);
-  const total = (((begun + Math.floor(at / 60000) - Math.floor(made / 60000)) % 1440) + 1440) % 1440;
-  const hour = Math.floor(total / 60);
-  return half ? `${hour % 12 || 12}:${two(total % 60)} ${hour < 12 ? "am" : "pm"}` : `${two(hour)}:${two(total % 60)}`;
+  const parts = new Intl.DateTimeFormat("en-GB", { timeZone: clock.dataset.clock, hour: "2-digit", minute: "2-digit", hourCycle: "h23" }).formatToParts(at);
+  const [h, m] = ["hour", "minute"].map((type) => Number(parts.find((p) => p.type === type).value));
+  return clock.dataset.hours === "12" ? `${h % 12 || 12}:${two(m)} ${h < 12 ? "am" : "pm"}` : `${two(h)}:${two(m)}`;
 }

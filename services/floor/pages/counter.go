@@ -1,0 +1,262 @@
+package pages
+
+import (
+	"context"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"tickover/queue"
+	"tickover/services/contacts"
+	"tickover/services/dispatch"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/job"
+)
+
+// Contacts keeps people outside the log.
+type Contacts interface {
+	Get(queue.ContactID) (contacts.Person, bool)
+	Find(query string) []contacts.Person
+	Save(context.Context, contacts.Person) (contacts.Person, error)
+	Erase(context.Context, queue.ContactID) error
+	Export(queue.ContactID) ([]byte, error)
+}
+
+// CallerRow is a unit as the counter speaks of it.
+type CallerRow struct {
+	Unit     *queue.Unit
+	Person   *contacts.Person
+	Forecast *dispatch.UnitForecast
+	State    RowState
+	Says     string // what to tell the caller
+	Done     int
+	Cal      *CalibrationAnswer
+}
+
+// CalibrationAnswer is which calibration exists for a machine.
+type CalibrationAnswer struct {
+	Machine queue.Machine
+	Current *queue.Calibration // nil: none, for the reason below
+	Why     *answer.Problem    // in the person's language
+	// LastID, LastRevision and LastAt are the last flash here; zero: none.
+	LastID       queue.CalibrationID
+	LastRevision int
+	LastAt       time.Time
+	// Newer: the current one is not what was flashed last.
+	Newer bool
+	// Others are listed for other fitments.
+	Others []queue.Calibration
+}
+
+type counterPage struct {
+	*Base
+	Query                         string
+	Rows                          []CallerRow
+	More                          int
+	Found                         []contacts.Person
+	NoPeople                      bool // the shop keeps none
+	Machine                       queue.Machine
+	Year                          string
+	Asked                         bool
+	Answer                        *CalibrationAnswer
+	Makes, Models, Families, Fits []string
+}
+
+const callerRowsMax = 30
+
+// counter answers callers: which unit, when is it ready, which calibration.
+func (p *Pages) counter(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section, b.Live = b.T("Counter"), "counter", true
+	q := r.URL.Query()
+	page := counterPage{Base: b, Query: strings.TrimSpace(q.Get("q")), NoPeople: p.o.Contacts == nil}
+	if len(page.Query) > 80 {
+		page.Query = strings.ToValidUTF8(page.Query[:80], "")
+	}
+	if page.Query != "" {
+		var units []*queue.Unit
+		for _, u := range b.State.Units {
+			if job.Matches(u, page.Query) {
+				units = append(units, u)
+			}
+		}
+		slices.SortFunc(units, func(x, y *queue.Unit) int { return strings.Compare(string(x.ID), string(y.ID)) })
+		if p.o.Contacts != nil {
+			page.Found = p.o.Contacts.Find(page.Query)
+			units = append(units, ofPeople(b.State, page.Found, units)...)
+		}
+		slices.SortStableFunc(units, func(x, y *queue.Unit) int {
+			switch {
+			case newer(x, y):
+				return -1
+			case newer(y, x):
+				return 1
+			}
+			return 0
+		})
+		page.More = max(0, len(units)-callerRowsMax)
+		for _, u := range units[:min(len(units), callerRowsMax)] {
+			page.Rows = append(page.Rows, p.callerRow(b, u))
+		}
+	}
+	if err := page.ask(q); err != nil {
+		return "", nil, err
+	}
+	page.suggestFrom(b)
+	return "counter", page, nil
+}
+
+// ask reads the question about a machine, if there is one.
+func (page *counterPage) ask(q url.Values) error {
+	page.Machine = queue.Machine{
+		Make: strings.TrimSpace(q.Get("make")), Model: strings.TrimSpace(q.Get("model")),
+		Family: queue.Family(strings.TrimSpace(q.Get("family"))), Fitment: queue.Fitment(strings.TrimSpace(q.Get("fitment"))),
+	}
+	page.Year = strings.TrimSpace(q.Get("year"))
+	if page.Machine.Make == "" && page.Machine.Model == "" && page.Year == "" {
+		return nil
+	}
+	year, err := strconv.Atoi(page.Year)
+	if err != nil || year < 1900 || year > 2200 {
+		return answer.Malformed("year", page.Year, page.T("%q is no model year", page.Year), page.T("Write it with four digits."))
+	}
+	page.Machine.Year = year
+	if page.Machine.Fitment == "" {
+		page.Machine.Fitment = "standard"
+	}
+	if page.Machine.Family == "" {
+		page.Machine.Family = page.onlyFamily()
+	}
+	page.Asked, page.Answer = true, page.calibration(page.Machine)
+	return nil
+}
+
+// onlyFamily is the controller family of the model in that year if only one is
+// listed: a caller does not know it.
+func (page *counterPage) onlyFamily() queue.Family {
+	var found []queue.Family
+	for i := range page.Shop.Calibrations {
+		c := &page.Shop.Calibrations[i]
+		m := page.Machine
+		if strings.EqualFold(c.Make, m.Make) && strings.EqualFold(c.Model, m.Model) && c.YearFrom <= m.Year && m.Year <= c.YearTo && !slices.Contains(found, c.Family) {
+			found = append(found, c.Family)
+		}
+	}
+	if len(found) == 1 {
+		return found[0]
+	}
+	return ""
+}
+
+// calibration looks a machine up.
+func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
+	a := &CalibrationAnswer{Machine: m}
+	c, refused := b.Shop.CalibrationFor(&m)
+	a.Current = c
+	if refused != nil {
+		a.Current, a.Why = nil, answer.Refused(refused).In(b.Language)
+	}
+	for i := range b.Shop.Calibrations {
+		o := b.Shop.Calibrations[i]
+		if strings.EqualFold(o.Make, m.Make) && strings.EqualFold(o.Model, m.Model) && o.YearFrom <= m.Year && m.Year <= o.YearTo &&
+			o.Family == m.Family && o.Fitment != m.Fitment && !o.NoneNeeded {
+			j := slices.IndexFunc(a.Others, func(x queue.Calibration) bool { return x.Fitment == o.Fitment })
+			switch {
+			case j < 0:
+				a.Others = append(a.Others, o)
+			case a.Others[j].Revision < o.Revision:
+				a.Others[j] = o
+			}
+		}
+	}
+	return a
+}
+
+// lastFlash finds the last flash of a machine in any of its visits.
+func (a *CalibrationAnswer) lastFlash(st *queue.State, u *queue.Unit) {
+	for _, v := range st.Units {
+		if v.ID != u.ID && (u.Machine.Frame == "" || !strings.EqualFold(v.Machine.Frame, u.Machine.Frame)) {
+			continue
+		}
+		for i := range v.Steps {
+			s := &v.Steps[i]
+			if s.Kind == queue.Flash && s.Status == queue.Done && s.Calibration != nil && s.Ended.After(a.LastAt) {
+				a.LastID, a.LastRevision, a.LastAt = s.Calibration.ID, s.Calibration.Revision, s.Ended
+			}
+		}
+	}
+	a.Newer = a.Current != nil && !a.LastAt.IsZero() && (a.LastID != a.Current.ID || a.LastRevision < a.Current.Revision)
+}
+
+func (p *Pages) callerRow(b *Base, u *queue.Unit) CallerRow {
+	r := CallerRow{Unit: u, Done: b.Progress(u), State: Unknown}
+	if p.o.Contacts != nil && u.Contact != "" {
+		if who, ok := p.o.Contacts.Get(u.Contact); ok {
+			r.Person = &who
+		}
+	}
+	r.Cal = b.calibration(u.Machine)
+	r.Cal.lastFlash(b.State, u)
+	if u.Status != queue.InShop {
+		r.Says = b.T("It left on %s.", b.When(u.Left))
+		if u.Status == queue.InShowroom {
+			r.Says = b.T("It has stood in the showroom since %s.", b.When(u.Left))
+		}
+		return r
+	}
+	var f dispatch.UnitForecast
+	planned := false
+	if b.Plan != nil {
+		if i := slices.IndexFunc(b.Plan.Units, func(f dispatch.UnitForecast) bool { return f.Unit == u.ID }); i >= 0 {
+			f, planned = b.Plan.Units[i], true
+			r.Forecast = &b.Plan.Units[i]
+		}
+	}
+	r.State = row(b, u, f, planned).State
+	r.Says = b.callerSentence(u, r, planned)
+	return r
+}
+
+// callerSentence is what the counter can say without promising too much.
+func (b *Base) callerSentence(u *queue.Unit, r CallerRow, planned bool) string {
+	switch {
+	case r.Done == len(u.Steps):
+		return b.T("It is ready to be fetched.")
+	case u.Held:
+		return b.T("It is held back by the foreman, so there is no time for it yet. Ask the foreman before you promise anything.")
+	case !planned || r.Forecast.Ready.IsZero():
+		return b.T("No plan reaches its end yet. It was promised for %s; ask the foreman before you say so again.", b.When(u.Promise))
+	case r.Forecast.LateMin > 0:
+		return b.T("By the plan it is ready %s. That is after the promise of %s: say so now, and offer to call back.", b.When(r.Forecast.Ready), b.When(u.Promise))
+	case r.State == AtRisk:
+		return b.T("By the plan it is ready %s, shortly before the promise of %s. Say the promise, not the plan.", b.When(r.Forecast.Ready), b.When(u.Promise))
+	}
+	return b.T("By the plan it is ready %s; it was promised for %s.", b.When(r.Forecast.Ready), b.When(u.Promise))
+}
+
+// ofPeople are the units of people that are not among those found already.
+func ofPeople(st *queue.State, people []contacts.Person, found []*queue.Unit) []*queue.Unit {
+	if len(people) == 0 {
+		return nil
+	}
+	whose := make(map[queue.ContactID]bool, len(people))
+	for _, p := range people {
+		whose[p.ID] = true
+	}
+	var out []*queue.Unit
+	for _, u := range st.Units {
+		if u.Contact != "" && whose[u.Contact] && !slices.Contains(found, u) {
+			out = append(out, u)
+		}
+	}
+	slices.SortFunc(out, func(x, y *queue.Unit) int { return strings.Compare(string(x.ID), string(y.ID)) })
+	return out
+}
+
+func (page *counterPage) suggestFrom(b *Base) {
+	s := checkInPage{Base: b}
+	s.suggest()
+	page.Makes, page.Models, page.Families, page.Fits = s.Makes, s.Models, s.Families, s.Fitments
+}
