@@ -9,6 +9,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/photos"
 )
 
 // logDir is where a data directory keeps its log.
@@ -41,8 +42,52 @@ func (c *verifyCmd) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return explainLog(err)
 	}
-	_, err = fmt.Fprintf(io.out, "%s: whole. %s\n", what, describe(rep))
-	return err
+	if _, err = fmt.Fprintf(io.out, "%s: whole. %s\n", what, describe(rep)); err != nil {
+		return err
+	}
+	dir := photoDir(c.Data)
+	if c.Backup != "" {
+		dir = photosBeside(c.Backup)
+	}
+	return withPhotos(dir, func(s *photos.Store) error {
+		n, err := s.Verify(ctx)
+		if err != nil {
+			return err
+		}
+		_, err = fmt.Fprintf(io.out, "%s: %d photos, each what its name says.\n", dir, n)
+		return err
+	})
+}
+
+// photosBeside is where a backup file's photos lie.
+func photosBeside(file string) string { return file + ".photos" }
+
+// withPhotos opens a directory of photos, if there is one.
+func withPhotos(dir string, use func(*photos.Store) error) error {
+	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
+		return nil
+	}
+	s, err := photos.Open(dir)
+	if err != nil {
+		return err
+	}
+	return use(s)
+}
+
+// copyPhotos copies the photos of one directory into another and says so.
+func copyPhotos(ctx context.Context, io streams, from, to string) error {
+	return withPhotos(from, func(s *photos.Store) error {
+		d, err := photos.Open(to)
+		if err != nil {
+			return err
+		}
+		n, err := s.Copy(ctx, d)
+		if err != nil {
+			return fmt.Errorf("the log is copied, but not all photos: %w", err)
+		}
+		_, err = fmt.Fprintf(io.out, "%s: %d photos.\n", to, n)
+		return err
+	})
 }
 
 func describe(r log.Report) string {
@@ -51,7 +96,7 @@ func describe(r log.Report) string {
 
 type backupCmd struct {
 	dataFlag
-	File string `arg:"" help:"The new file."`
+	File string `arg:"" help:"The new file; photos go into a folder beside it, FILE.photos."`
 }
 
 func (c *backupCmd) Run(ctx context.Context, io streams) error {
@@ -61,8 +106,10 @@ func (c *backupCmd) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return explainLog(err)
 	}
-	_, err = fmt.Fprintf(io.out, "%s: written. %s\n", c.File, describe(rep))
-	return err
+	if _, err = fmt.Fprintf(io.out, "%s: written. %s\n", c.File, describe(rep)); err != nil {
+		return err
+	}
+	return copyPhotos(ctx, io, photoDir(c.Data), photosBeside(c.File))
 }
 
 type restoreCmd struct {
@@ -85,7 +132,10 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 	if err == nil && rep.SetAside != "" {
 		_, err = fmt.Fprintf(io.out, "The log that was there is kept in %s.\n", rep.SetAside)
 	}
-	return err
+	if err != nil {
+		return err
+	}
+	return copyPhotos(ctx, io, photosBeside(c.File), photoDir(c.Data))
 }
 
 // explainLog adds what a person does about an error of the log.

@@ -29,6 +29,7 @@ import (
 // cable is the network between the shop and a phone; it can be cut.
 type cable struct {
 	cut   atomic.Bool
+	mute  atomic.Bool   // nothing is read, so that a page grows old
 	asked atomic.Int64  // commands that came through
 	ask   chan struct{} // one more
 	next  http.Handler
@@ -43,7 +44,7 @@ func (w *world) wire() *cable {
 }
 
 func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if c.cut.Load() {
+	if c.cut.Load() || c.mute.Load() && r.Method == http.MethodGet {
 		conn, _, err := http.NewResponseController(w).Hijack()
 		if err == nil {
 			_ = conn.Close()
@@ -342,6 +343,33 @@ func TestPhoneOnline(t *testing.T) {
 	b.open("/units/LM-1")
 	b.until(`[...document.querySelectorAll(".photos img")].some((i) => i.complete && i.naturalWidth == 1600)`)
 	b.shot("phone-unit-photo", 360)
+}
+
+// TestPhoneOldPage: a press on a page that has grown old, because somebody else
+// did the step meanwhile, is refused in words and changes nothing.
+func TestPhoneOldPage(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.arrive("LM-1", "reflash")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.isPhoneOf("ines")
+	b.open("/units/LM-1/steps/check-in")
+	const start = `#card-LM-1-check-in form[action="/do/start"] > button`
+	b.see(start)
+	c.mute.Store(true)
+	w.server.CloseClientConnections()
+	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
+	b.press(start)
+	b.see(".refusal")
+	if got := b.text(".refusal"); !strings.Contains(got, "is running, begun by kofi") || !strings.Contains(got, "Nothing was changed") {
+		t.Errorf("refusal %q", got)
+	}
+	b.until(`document.activeElement.matches(".refusal")`)
+	b.see(`#card-LM-1-check-in .timer`) // and the page is new
+	if st := w.step("LM-1", "check-in"); st.Technician != "kofi" || st.Runs != 1 {
+		t.Errorf("step %+v", st)
+	}
 }
 
 // TestPhoneCallsBack: shortly before hands-off time ends the page calls, and is

@@ -60,6 +60,7 @@ func (p *Pages) offlineRoutes(static fs.FS) error {
 	if err != nil {
 		return err
 	}
+	p.version = s.Version
 	body, err := fs.ReadFile(static, workerFile)
 	if err != nil {
 		return err

@@ -72,8 +72,9 @@ type Pages struct {
 	// pages are the templates of each language by name.
 	pages map[*locale.Language]map[string]*template.Template
 	// recent are the foremen's last decisions.
-	recent *decisions.Recent
-	shared shared
+	recent  *decisions.Recent
+	shared  shared
+	version string // of the static files
 }
 
 // Register puts the pages on the mux.
@@ -106,6 +107,7 @@ func Register(mux *http.ServeMux, o Options) error {
 			return
 		}
 		w.Header().Set("Cache-Control", "no-cache")
+		w.Header().Set("ETag", `"`+p.version+`"`)
 		files.ServeHTTP(w, r)
 	})))
 	for pattern, h := range map[string]handler{

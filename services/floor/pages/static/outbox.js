@@ -139,8 +139,7 @@ function row(entry, held) {
     return li;
   }
   li.className = "refused";
-  li.setAttribute("role", "alert");
-  add("p", `${words.refused}.`, "what");
+  add("p", `${words.refused}.`, "what").setAttribute("role", "alert");
   add("p", `${sentence(entry.problem.what)} ${entry.problem.do}`);
   if (entry.problem.meanwhile?.length) add("p", `${words.meanwhile} ${entry.problem.meanwhile.join(" ")}`, "meanwhile");
   for (const what of ["retry", "drop"]) {

@@ -34,7 +34,7 @@ export function photos() {
       }
     }
     // A form with a photo is touched: news must not take it away.
-    field.closest("form").dataset.touched = list.length ? "yes" : "";
+    if (list.length > 0) field.closest("form").dataset.touched = "yes";
   });
 }
 
@@ -46,6 +46,16 @@ function wrong(says, text) {
 // picked are the photos chosen in a form: [{name, blob}].
 export function picked(form) {
   return [...form.querySelectorAll("[data-photo]")].flatMap((field) => (chosen.get(field) ?? []).map((blob) => ({ name: field.dataset.photo, blob })));
+}
+
+// forget empties the photos of a form that was taken over.
+export function forget(form) {
+  for (const field of form.querySelectorAll("[data-photo]")) {
+    chosen.delete(field);
+    for (const button of field.querySelectorAll(".photo-preview")) button.remove();
+    field.querySelector(".photo-says").textContent = "";
+  }
+  delete form.dataset.touched;
 }
 
 async function shrink(file) {
@@ -82,6 +92,7 @@ async function preview(blob, list, says) {
   button.append(canvas);
   button.addEventListener("click", () => {
     list.splice(list.indexOf(blob), 1);
+    if (list.length === 0) delete button.closest("form").dataset.touched;
     button.remove();
     says.textContent = `${words.shrunk} ${list.length}`;
   });

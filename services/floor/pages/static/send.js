@@ -3,7 +3,7 @@
 // arrived without an answer is recorded once.
 import { add, all } from "./store.js";
 import { flush, show } from "./outbox.js";
-import { picked } from "./photo.js";
+import { forget, picked } from "./photo.js";
 import { isKept } from "./kept.js";
 import { serverNow } from "./clocks.js";
 import { words } from "./words.js";
@@ -53,6 +53,11 @@ async function record(form, card, action, button) {
     }
   }
   await add(entry(form, card, action, button, data, photos));
+  if (action === "problem") {
+    form.reset();
+    forget(form);
+    form.closest("details")?.removeAttribute("open");
+  }
   form.elements.command_id.value = newID(); // the next press is another command
   await show();
   flush();
