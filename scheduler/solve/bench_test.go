@@ -51,7 +51,7 @@ func BenchmarkReplan(b *testing.B) {
 				b.ReportAllocs()
 				var last *model.Plan
 				for b.Loop() {
-					last = solve.Solve(context.Background(), p, solve.Options{Schedules: schedules, Seed: 1})
+					last = solve.Solve(context.Background(), p, solve.Options{Schedules: schedules, Seed: 1, Threads: runtime.NumCPU()})
 				}
 				b.ReportMetric(float64(len(last.Assignments)), "activities")
 				b.ReportMetric(float64(len(last.Unplaced)), "unplaced")

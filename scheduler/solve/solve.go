@@ -18,6 +18,7 @@ package solve
 import (
 	"context"
 	"slices"
+	"sync"
 
 	"tickover/scheduler/model"
 )
@@ -88,6 +89,12 @@ func (s *search) over() bool {
 func (s *search) try(g *genome) outcome {
 	out := s.d.decode(g)
 	s.shown = false
+	s.take(g, out)
+	return out
+}
+
+// take keeps a copy of g, decoded last, when it is the best so far.
+func (s *search) take(g *genome, out outcome) {
 	if out.pin < 0 && out.score.less(s.best) {
 		s.shown = true
 		s.best = out.score
@@ -98,7 +105,6 @@ func (s *search) try(g *genome) outcome {
 			s.shown = false
 		}
 	}
-	return out
 }
 
 // least are the least finishes, computed once.
@@ -237,8 +243,7 @@ func (s *search) stands() bool {
 		}
 		s.runs = s.d.placeFacts(false)
 	}
-	s.sow(warm)
-	s.sow(&genome{list: warm.list}) // which needs less polish
+	s.sowBoth(warm, &genome{list: warm.list}) // the second needs less polish
 	return false
 }
 
@@ -385,8 +390,45 @@ type seed struct {
 }
 
 // sow tries g and keeps it among the seeds if it is one of the best.
-func (s *search) sow(g *genome) {
-	out := s.try(g)
+func (s *search) sow(g *genome) { s.keepSeed(g, s.try(g)) }
+
+// sowBoth sows two genomes before anything else. Both are decoded, and the
+// least finishes computed, side by side where threads allow.
+func (s *search) sowBoth(a, b *genome) {
+	other := newDecoder(s.in)
+	other.base.set(&s.d.base)
+	var of [2]outcome
+	s.side(func() { of[0] = s.d.decode(a) }, func() { of[1] = other.decode(b) }, func() { s.least() })
+	schedules := s.d.schedules + other.schedules
+	for i, g := range []*genome{a, b} {
+		if i == 1 && of[1].pin < 0 && of[1].score.less(s.best) {
+			s.d = other
+		}
+		s.d.schedules = schedules
+		s.take(g, of[i])
+		schedules = s.d.schedules
+		s.keepSeed(g, of[i])
+	}
+}
+
+// side runs independent tasks, at once where threads allow.
+func (s *search) side(tasks ...func()) {
+	if s.o.Threads < 2 {
+		for _, f := range tasks {
+			f()
+		}
+		return
+	}
+	var wait sync.WaitGroup
+	for _, f := range tasks[1:] {
+		wait.Go(f)
+	}
+	tasks[0]()
+	wait.Wait()
+}
+
+// keepSeed keeps g among the seeds if it is one of the best.
+func (s *search) keepSeed(g *genome, out outcome) {
 	if out.pin >= 0 || slices.ContainsFunc(s.seeds, func(x seed) bool { return x.score == out.score }) {
 		return
 	}
