@@ -154,6 +154,14 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 		t.Errorf("the kept copy says %q", got)
 	}
 	const card = "#card-LM-1-flash"
+	// A browser that gives no more room: it is said, and the form stays.
+	eval[bool](b, `(window.realAdd = IDBObjectStore.prototype.add, IDBObjectStore.prototype.add = () => { throw new DOMException("full", "QuotaExceededError") }, true)`)
+	b.press(card + ` form[action="/do/start"] > button`)
+	b.see(card + ` .form-says`)
+	if got := b.text(card + ` .form-says`); !strings.Contains(got, "no room to keep it") {
+		t.Errorf("with no room it says %q", got)
+	}
+	eval[bool](b, `(IDBObjectStore.prototype.add = window.realAdd, true)`)
 	b.press(card + ` form[action="/do/start"] > button`)
 	b.see(card + ` .timer`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 1")`)

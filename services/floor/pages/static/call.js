@@ -8,6 +8,7 @@ const every = 15000; // ms between two calls until somebody hears
 const timesMax = 12;
 
 let audio;
+let awake; // the lock that keeps the screen on
 const calledOff = new Set(); // calls that were heard
 const rung = new Map(); // call → {times, last}
 
@@ -30,13 +31,31 @@ export function calls() {
     localStorage.setItem("tickover-sound", on ? "on" : "off");
     if (on) await wake();
     mark();
-    if (on) ring();
+    if (on) {
+      ring();
+      stayAwake();
+    } else awake?.release();
   });
+  document.addEventListener("visibilitychange", stayAwake);
   // It was wanted before: the first tap of this page allows it again.
   document.addEventListener("pointerdown", (event) => wanted() && !event.target.closest("#sound") && wake(), { once: true });
-  document.addEventListener("renewed", mark);
+  document.addEventListener("renewed", () => {
+    mark();
+    stayAwake();
+  });
+  stayAwake();
   setInterval(look, 1000);
   look();
+}
+
+// A phone that sleeps calls nobody: its screen stays on while sound is.
+async function stayAwake() {
+  if (document.hidden || !wanted() || !document.querySelector("#jobs [data-call-at]")) return;
+  try {
+    awake = awake?.released === false ? awake : await navigator.wakeLock?.request("screen");
+  } catch {
+    // It is not allowed, or the battery is low.
+  }
 }
 
 const wanted = () => localStorage.getItem("tickover-sound") === "on";

@@ -9,6 +9,7 @@ import { serverNow } from "./clocks.js";
 import { words } from "./words.js";
 
 const patience = 6000; // ms that an answer may take
+const waitingMax = 200; // entries in the outbox
 
 // paths of the API, by the form's action.
 const paths = { accept: "accept", return: "return", start: "start", advance: "advance", done: "finish", failed: "finish", problem: "problem" };
@@ -44,15 +45,22 @@ async function record(form, card, action, button) {
   }
   // What waits goes first. Somebody unknown has to be asked by the server.
   const queued = waiting.length > 0 || isKept() || navigator.onLine === false;
+  form.querySelector(".form-says")?.remove();
   if (!queued || !actorOf(data)) {
     try {
       await online(form, data);
       return;
     } catch {
-      if (!actorOf(data)) throw new Error("no network, and nobody is chosen");
+      if (!actorOf(data)) return complain(form, words.nobody);
     }
   }
-  await add(entry(form, card, action, button, data, photos));
+  if (!actorOf(data)) return complain(form, words.nobody);
+  if (waiting.length >= waitingMax) return complain(form, words.noRoom);
+  try {
+    await add(entry(form, card, action, button, data, photos));
+  } catch {
+    return complain(form, words.noRoom); // the browser gives no more room
+  }
   if (action === "problem") {
     form.reset();
     forget(form);
@@ -61,6 +69,15 @@ async function record(form, card, action, button) {
   form.elements.command_id.value = newID(); // the next press is another command
   await show();
   flush();
+}
+
+// complain says under the form why it was not taken; all that was typed stays.
+function complain(form, text) {
+  const says = form.querySelector(".form-says") ?? document.createElement("p");
+  says.className = "form-says";
+  says.setAttribute("role", "alert");
+  says.textContent = text;
+  form.append(says);
 }
 
 // online sends the form and shows the answer: the page it leads to, or the
