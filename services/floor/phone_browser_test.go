@@ -145,6 +145,9 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
 	b.shot("phone-next", 360)
+	b.open("/units/LM-1/steps/resets")
+	b.keepsPage("/units/LM-1/steps/resets")
+	b.open("/job")
 	before := w.told("LM-1")
 
 	c.connect(b, false)
@@ -188,17 +191,28 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	b.press(card + ` form[action="/do/done"] > button`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 4")`)
 	b.shot("phone-waiting", 360)
+	// The resets waited for the flash, which this phone has done.
+	b.open("/units/LM-1/steps/resets")
+	b.press(`#card-LM-1-resets form[action="/do/start"] > button`)
+	b.see(`#card-LM-1-resets .timer`)
+	b.shot("phone-resets-offline", 360)
+	b.open("/job")
 	if got := w.l.View().Units["LM-1"].Revision(); got != uint64(len(before)) {
 		t.Fatalf("something arrived without a network: revision %d", got)
 	}
 
+	w.clock.add(50 * time.Minute)
 	c.connect(b, true)
 	b.until(outboxEmpty)
-	want := append(slices.Clone(before), "flash.started", "flash.advanced", "flash.advanced", "flash.done")
+	want := append(slices.Clone(before), "flash.started", "flash.advanced", "flash.advanced", "flash.done", "reset.started")
 	if got := w.told("LM-1"); !slices.Equal(got, want) {
 		t.Errorf("the log has %v, want %v", got, want)
 	}
 	b.until(`!document.body.hasAttribute("data-kept") && document.getElementById("kept").hidden`)
+	// It happened when it was pressed, not when it arrived.
+	if at := w.step("LM-1", "flash").Started; at.Before(morning) || at.After(morning.Add(10*time.Minute)) {
+		t.Errorf("the flash began at %s, it was pressed soon after %s", at, morning)
+	}
 	list, ok := queue.Photos(w.step("LM-1", "flash").Evidence[queue.EvidencePhotos])
 	if !ok || len(list) != 1 {
 		t.Fatalf("evidence %v", w.step("LM-1", "flash").Evidence)

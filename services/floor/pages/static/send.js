@@ -98,9 +98,10 @@ async function online(form, data) {
 
 const actorOf = (data) => data.get("technician") || words.me || data.get("actor");
 
+// A bench's screen belongs to nobody: who does it says so in the form.
 function entry(form, card, action, button, data, photos) {
   const text = (name) => data.get(name)?.trim() || undefined;
-  const body = { command_id: data.get("command_id"), at: new Date(serverNow()).toISOString(), actor: words.me || actorOf(data) };
+  const body = { command_id: data.get("command_id"), at: new Date(serverNow()).toISOString(), actor: data.get("bench") ? actorOf(data) : words.me || actorOf(data) };
   if (["accept", "start", "done", "failed"].includes(action)) body.technician = data.get("technician") || actorOf(data);
   if (["accept", "start"].includes(action)) body.resources = data.getAll("resource").filter(Boolean);
   if (["start", "done", "failed"].includes(action) && data.get("bench")) body.bench = data.get("bench");
