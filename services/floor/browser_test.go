@@ -284,7 +284,7 @@ func TestBrowserDoesTheJob(t *testing.T) {
 	b.click(`input[name="ownership"][value="customer"]`)
 	b.click(`input[name="route"][value="reflash"]`)
 	b.shot("check-in", 1440)
-	b.click(`form.check-in > button.primary`)
+	b.click(`form.check-in .buttons > button.primary`)
 	b.see(`#hand-over`)
 	unit := w.l.View().OpenUnits()[0].ID
 

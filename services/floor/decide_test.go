@@ -115,6 +115,18 @@ func TestEveryDecisionIsPreviewed(t *testing.T) {
 	if own := d.all(class("own-pin")); len(own) != 1 || !strings.Contains(text(own[0]), "can’t be kept") {
 		t.Errorf("pinned into the night: %s", d.text())
 	}
+	// A walk-in that is to go first.
+	seq := w.l.View().Seq
+	in := w.page("/check-in").form("/do/receive")
+	in.action = "/preview"
+	d = w.submit(in, "action", "receive", "unit", "LM-99", "make", "Kestrow", "model", "Brae 250", "year", "2026", "family", "kr5", "ownership", "customer",
+		"route", "reflash", "promise", "2026-02-17T13:00", "weight", "10")
+	if w.l.View().Seq != seq || !strings.Contains(d.text(), "Check in LM-99: Kestrow Brae 250") || !strings.Contains(d.text(), "LM-99 ready ") {
+		t.Errorf("a walk-in: %s", d.text())
+	}
+	if w.submit(d.form("/do/receive")); w.l.View().Units["LM-99"] == nil || w.l.View().Units["LM-99"].Weight != 10 {
+		t.Error("the walk-in is not in")
+	}
 	for path, want := range map[string]int{"/decide/nobody": 404, "/decide/LM-12/nothing": 404} {
 		if r := w.get(path); r.status != want {
 			t.Errorf("%s: %d", path, r.status)

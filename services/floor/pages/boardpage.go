@@ -25,6 +25,7 @@ type boardPage struct {
 	Outdoor  []outdoorNow
 	Taken    []Taken
 	Count    counts
+	Hidden   int // rows that are not shown unless all are asked for
 	Filter   filter
 
 	Today, Tomorrow string
@@ -58,6 +59,10 @@ const (
 	untouchedDays    = 3
 	untouchedDaysMax = 365
 )
+
+// rowsShown bounds the list of units: the worst come first, and nobody reads
+// two hundred.
+const rowsShown = 60
 
 // filter is what the board is asked to show.
 type filter struct {
@@ -173,6 +178,9 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 		return "week", page, nil
 	}
 	page.Board = board.Build(in)
+	if n := len(page.Rows) - rowsShown; n > 0 && q.Get("all") == "" {
+		page.Rows, page.Hidden = page.Rows[:rowsShown], n
+	}
 	page.IsToday = page.Board.Day.Format(time.DateOnly) == page.Today
 	if b.Plan != nil {
 		for _, u := range b.Plan.Unplaced {

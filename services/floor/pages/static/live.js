@@ -3,8 +3,9 @@
 import { morph } from "./morph.js";
 import { setServerTime } from "./clocks.js";
 
-const quiet = 150; // ms without news before the page is renewed
+const quiet = 150; // ms between two renewals, but for the first
 let waiting = 0;
+let begun = -quiet; // when the last one began
 let running = false;
 let again = false;
 
@@ -33,7 +34,7 @@ export function listen() {
 
 function soon() {
   clearTimeout(waiting);
-  waiting = setTimeout(renew, quiet);
+  waiting = setTimeout(renew, performance.now() - begun > quiet ? 0 : quiet);
 }
 
 // renew fetches the page and takes its newer parts over.
@@ -43,6 +44,7 @@ export async function renew() {
     return;
   }
   running = true;
+  begun = performance.now();
   try {
     const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" } });
     if (!answer.ok) return;
