@@ -35,7 +35,7 @@ type previewPage struct {
 	Better  []whatif.Promise
 	Other   []whatif.Promise // new units, changed promises
 	Moves   []whatif.Move
-	More    int // moves that are not shown
+	More    int      // moves that are not shown
 	Effects []string // on what is decided about
 	Own     []whatif.Pin
 	Others  []whatif.Pin
