@@ -20,7 +20,7 @@ const (
 	Missed
 	FirstDue
 	FirstKept
-	Using   // Query.Resource in Query.State
+	Using   // Query.Resource in Query.State; 0: by hand or by itself
 	Waiting // for Query.Cause
 )
 
@@ -34,7 +34,7 @@ func ParseOf(s string) Of { return Of(max(0, slices.Index(ofNames, s))) }
 // Query is a number of a report.
 type Query struct {
 	Of       Of
-	Resource string
+	Resource string // or a pool: all its members
 	State    State
 	Cause    Cause
 }
@@ -115,17 +115,30 @@ func (q *Query) times(d *Data, win span) map[string]int64 {
 		}
 		return out
 	case Using:
-		i := slices.IndexFunc(d.Resources, func(r Resource) bool { return r.ID == q.Resource })
-		if i < 0 {
-			return out
-		}
-		open := setOf(d.Resources[i].Open, win)
+		open := q.open(d, win)
 		for _, u := range d.Uses {
-			if u.Resource == q.Resource && u.State == q.State {
-				out[u.Unit] += open.cut(clipOf(u.Interval)).length()
+			if q.state(u.State) {
+				out[u.Unit] += open[u.Resource].cut(clipOf(u.Interval)).length()
 			}
 		}
 		return out
 	}
 	return nil
+}
+
+func (q *Query) state(s State) bool {
+	return s == q.State || (q.State == 0 && (s == HandsOn || s == HandsOff))
+}
+
+// open is when the resources that are asked for were open.
+func (q *Query) open(d *Data, win span) map[string]set {
+	out := map[string]set{}
+	for i := range d.Resources {
+		r := &d.Resources[i]
+		member := func(p Pool) bool { return p.ID == q.Resource && slices.Contains(p.Members, r.ID) }
+		if r.ID == q.Resource || slices.ContainsFunc(d.Pools, member) {
+			out[r.ID] = setOf(r.Open, win)
+		}
+	}
+	return out
 }

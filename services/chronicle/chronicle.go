@@ -66,6 +66,7 @@ type Chronicle struct {
 	seq      uint64
 	entries  uint64
 	events   uint64
+	began    time.Time // of the first event
 	newest   time.Time // of all events
 	since    time.Time
 	units    []*unit // by arrival in the log
@@ -152,6 +153,14 @@ func (c *Chronicle) Since() time.Time {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	return c.since
+}
+
+// Began is when the record begins: the time of the first event; zero: there is
+// none.
+func (c *Chronicle) Began() time.Time {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.began
 }
 
 // Seq is the sequence of the last entry that was folded.

@@ -13,6 +13,9 @@ import (
 func (c *Chronicle) event(e *queue.Event) {
 	c.events++
 	at := e.When()
+	if c.events == 1 {
+		c.began = at
+	}
 	if at.After(c.newest) {
 		c.newest = at
 	}

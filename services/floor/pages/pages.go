@@ -31,6 +31,7 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
+	"tickover/services/chronicle"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/decisions"
@@ -69,6 +70,8 @@ type Pages struct {
 	o   Options
 	log *zap.Logger
 	mux *http.ServeMux
+	// past is what happened, for the owner's figures.
+	past *chronicle.Chronicle
 	// pages are the templates of each language by name.
 	pages map[*locale.Language]map[string]*template.Template
 	// recent are the foremen's last decisions.
@@ -83,6 +86,7 @@ func Register(mux *http.ServeMux, o Options) error {
 		o.Logger = zap.NewNop()
 	}
 	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[*locale.Language]map[string]*template.Template{}}
+	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
 	for _, l := range locale.Languages() {
 		pages, err := parse(l)
 		if err != nil {
@@ -128,12 +132,15 @@ func Register(mux *http.ServeMux, o Options) error {
 		"GET /check-in":                p.checkIn,
 		"GET /import":                  p.importPage,
 		"GET /cautions":                p.cautions,
+		"GET /owner":                   p.owner,
+		"GET /owner/units":             p.ownerUnits,
 		"GET /api":                     p.api,
 		"GET /":                        p.notFound,
 	} {
 		p.mux.Handle(pattern, p.handle(h))
 	}
 	p.mux.HandleFunc("GET /find", p.find)
+	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
 	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
 	p.mux.HandleFunc("GET /units/{id}/meanwhile", p.meanwhile)

@@ -1,0 +1,89 @@
+package floor_test
+
+import (
+	"context"
+	"fmt"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/emulation"
+	"github.com/chromedp/chromedp"
+)
+
+// TestOwnerInABrowser: the page fits a phone and a desk, in light and dark; a
+// number is pressed and opens as many units.
+func TestOwnerInABrowser(t *testing.T) {
+	w := lived(t)
+	b := newBrowser(t, w)
+	heard := b.listenFor()
+	for _, width := range []int64{1440, 360} {
+		for _, scheme := range []string{"light", "dark"} {
+			b.size(width, scheme)
+			for name, path := range map[string]string{"owner": "/owner?span=4weeks", "owner-year": "/owner?span=12months", "owner-units": "/owner/units?span=week&of=left", "owner-home": "/"} {
+				b.open(path)
+				b.see("h1")
+				if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+					t.Errorf("%s is %d pixels too wide at %d", name, over, width)
+				}
+				small := eval[string](b, `[...document.querySelectorAll("main button, main a:not([tabindex='-1']), nav a, input:not([type=hidden]), summary")]
+					.filter((e) => e.checkVisibility() && !e.closest("p") && (e.getBoundingClientRect().height < 24 || e.getBoundingClientRect().width < 24)).map((e) => e.outerHTML.slice(0, 120)).join("\n")`)
+				if small != "" {
+					t.Errorf("%s at %d has small targets:\n%s", name, width, small)
+				}
+				b.shot(name+"-"+scheme, width)
+			}
+		}
+		b.open("/owner")
+		for _, css := range []string{`.tiles li:first-child > a`, `.tiles li:nth-child(2) > a`} {
+			b.see(css)
+			want, err := strconv.Atoi(b.text(css + " strong"))
+			if err != nil {
+				t.Fatal(err)
+			}
+			b.click(css)
+			b.see("#count")
+			if got := b.text("#count"); got != fmt.Sprint(want) {
+				t.Errorf("at %d: %s says %d, and opens %s units", width, css, want, got)
+			}
+			if got := eval[int](b, `document.querySelectorAll(".ticket").length`); got != want {
+				t.Errorf("at %d: %d units are listed, want %d", width, got, want)
+			}
+			b.click(`.crumb a`)
+		}
+	}
+	b.size(1440, "light")
+	b.open("/owner?span=4weeks")
+	if missing := eval[int](b, `[...document.querySelectorAll(".bar-svg, .flow-chart")].filter((e) => e.getBoundingClientRect().width < 40).length`); missing != 0 {
+		t.Errorf("%d drawings have no width", missing)
+	}
+	// By keyboard alone: the days, and what they are answered with.
+	b.do(chromedp.Focus(chromedp.CSS(`.dates button`)), chromedp.KeyEvent("\r"))
+	b.until(`location.search.startsWith("?from=")`)
+	b.do(chromedp.Focus(chromedp.CSS(`.tiles a`)), chromedp.KeyEvent("\r"))
+	b.see("#count")
+
+	// On paper there are no menus.
+	b.open("/owner?span=4weeks")
+	b.do(chromedp.EmulateViewport(760, 1000), chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+		return err
+	}))
+	for _, css := range []string{".top", ".menu", ".dates", ".switch", ".foot", ".no-print"} {
+		if eval[bool](b, fmt.Sprintf(`document.querySelector(%q).checkVisibility()`, css)) {
+			t.Errorf("%s would be printed", css)
+		}
+	}
+	b.shot("owner-print", 760)
+	heard.mu.Lock()
+	defer heard.mu.Unlock()
+	for _, c := range heard.list {
+		t.Errorf("the console says: %s", c)
+	}
+	for host := range heard.hosts {
+		if host != strings.TrimPrefix(w.server.URL, "http://") {
+			t.Errorf("the pages asked %q", host)
+		}
+	}
+}
