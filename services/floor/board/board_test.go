@@ -135,3 +135,40 @@ func BenchmarkBuild(b *testing.B) {
 		board.Build(board.Input{State: s.State, Almanac: a, Plan: plan, Now: s.Now, Day: s.Now})
 	}
 }
+
+// TestWeekAddsUp: a lane's load on a day is the time of its block, the wait
+// told apart, and other days have none of it.
+func TestWeekAddsUp(t *testing.T) {
+	s, a := world(t)
+	step := &s.State.Units["U-1"].Steps[0]
+	at := func(min int) time.Time { return s.Now.Add(time.Duration(min) * time.Minute) }
+	bench, who := s.State.Shop.Resources[0].ID, s.State.Shop.Technicians[0].ID
+	plan := &dispatch.Plan{Steps: []dispatch.PlannedStep{{
+		Unit: "U-1", Step: step.ID, Kind: step.Kind, Resources: []queue.ResourceID{bench}, Technician: who, Start: at(0), End: at(50),
+		Stretches: []dispatch.PlannedStretch{
+			{HandsOn: true, Start: at(0), End: at(10), Technicians: []queue.PersonID{who}},
+			{Start: at(10), End: at(30)},
+			{HandsOn: true, Start: at(40), End: at(50), Technicians: []queue.PersonID{who}},
+		},
+	}}}
+	days := board.Week(board.Input{State: s.State, Almanac: a, Plan: plan, Now: s.Now, Day: s.Now})
+	if len(days) != 7 {
+		t.Fatalf("%d days", len(days))
+	}
+	want := map[string][2]time.Duration{string(bench): {50 * time.Minute, 10 * time.Minute}, string(who): {20 * time.Minute, 0}}
+	for i, d := range days {
+		for _, l := range d.Loads {
+			w := want[l.ID]
+			if i > 0 {
+				w = [2]time.Duration{}
+			}
+			if (l.Busy-w[0]).Abs() > time.Second || (l.Waste-w[1]).Abs() > time.Second || l.Busy > l.Open {
+				t.Errorf("day %d: %s is busy %v of %v, waits %v; want %v", i, l.ID, l.Busy, l.Open, l.Waste, w)
+			}
+			delete(want, l.ID)
+		}
+	}
+	if len(want) > 0 {
+		t.Errorf("no loads of %v", want)
+	}
+}
