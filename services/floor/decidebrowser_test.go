@@ -118,9 +118,7 @@ func TestForemanDragsABlock(t *testing.T) {
 	if got, _ := w.planned("LM-90", "final-check"); !got.Equal(*pin.Start) {
 		t.Errorf("pinned to %v, planned at %v", pin.Start, got)
 	}
-	if focused := eval[string](b, `document.activeElement.dataset?.unit ?? ""`); focused != "LM-90" {
-		t.Errorf("the focus is on %q", focused)
-	}
+	b.until(`document.activeElement.dataset?.unit == "LM-90"`)
 	// To another bench, at the same time.
 	_, at := w.planned("LM-90", "flash")
 	bench, other := at[0], queue.ResourceID("b3")
