@@ -1,5 +1,6 @@
 #!/bin/sh
-# Makes sure that what the tests need from the system is there: a browser.
+# Makes sure that what the tests need from the system is there: a browser, and
+# the accessibility checker that the pages are judged with.
 # Installs them where that is possible, else names what is missing.
 set -eu
 
@@ -8,7 +9,13 @@ need() { # command, Debian package
 	command -v "$1" >/dev/null 2>&1 || missing="$missing $2"
 }
 need chromium chromium
-[ -n "$missing" ] || exit 0
+need npm npm
+
+checker() {
+	cd "$(dirname "$0")/axe"
+	[ node_modules/.package-lock.json -nt package-lock.json ] || npm ci --silent --no-audit --no-fund
+}
+[ -n "$missing" ] || { checker; exit 0; }
 
 sudo=""
 if [ "$(id -u)" != 0 ]; then
@@ -27,3 +34,4 @@ fi
 echo "installing for the tests:$missing"
 $sudo apt-get update -qq
 DEBIAN_FRONTEND=noninteractive $sudo apt-get install -y -qq --no-install-recommends $missing >/dev/null
+checker

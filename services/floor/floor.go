@@ -31,6 +31,7 @@ import (
 	"syscall"
 	"time"
 
+	"github.com/klauspost/compress/gzhttp"
 	"go.uber.org/zap"
 
 	"tickover/queue"
@@ -83,8 +84,8 @@ func New(o Options) (*Floor, error) {
 	}
 	logger := o.Logger.Named("floor")
 	reader := history.Reader{Log: o.Log, Site: o.Site}
-	mux := http.NewServeMux()
-	a := api.Register(mux, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
+	mux, pressed := http.NewServeMux(), http.NewServeMux()
+	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
 	mux.Handle("GET /events", streams)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
@@ -93,10 +94,17 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(mux, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}
+	// Pages and answers are sent compressed; the stream of events, which has to
+	// be flushed line by line, and the metrics, which do it themselves, are not.
+	compress, err := gzhttp.NewWrapper(gzhttp.EnableZstd(false))
+	if err != nil {
+		return nil, fmt.Errorf("floor: %w", err)
+	}
+	mux.Handle("/", compress(pressed))
 	return &Floor{secure(mux, o.Hosts, logger), streams}, nil
 }
 
