@@ -83,6 +83,9 @@ func (a *AmendUnit) decide(d *decider) error {
 			return refuse(CodeUnknown, "Look at the unit's page for its steps.", "unit %s has no step %q to wait for a part", u.ID, id)
 		}
 	}
+	if c.Variant != nil && !slices.Contains(Variants(), *c.Variant) {
+		return refuse(CodeMalformed, "Choose one of the variants.", "there is no variant %q", *c.Variant)
+	}
 	if c.Note != nil {
 		if err := checkText("the note", *c.Note, false); err != nil {
 			return err
@@ -442,6 +445,9 @@ func (a *HandOver) decide(d *decider) error {
 		}
 	}
 	if err := d.pass(d.complete(u)); err != nil {
+		return err
+	}
+	if err := d.pass(d.swept(u)); err != nil {
 		return err
 	}
 	d.emitUnit(a.Unit, TypeUnitLeft, &UnitLeft{Showroom: a.Showroom, Overrides: d.overridden})

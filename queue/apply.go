@@ -100,6 +100,23 @@ func (s *State) applyShop(e *Event) {
 		shop := d.Shop
 		shop.location = shop.Location()
 		s.Shop, s.ShopFile = &shop, d.FileHash
+		s.catalogued()
+	case *CalibrationsListed:
+		s.list(d)
+	case *CalibrationWithdrawn:
+		s.withdraw(d)
+	case *CampaignOpened:
+		s.Campaigns[d.ID] = &Campaign{ID: d.ID, Title: d.Title, Calibration: d.Calibration, Bulletin: d.Bulletin, ForCaller: d.ForCaller, Opened: e.When()}
+	case *CampaignClosed:
+		s.campaign(d.ID, func(c *Campaign) { c.Closed, c.Reason = e.When(), d.Reason })
+	case *CampaignContacted:
+		s.campaign(d.ID, func(c *Campaign) {
+			c.Contacts = maps.Clone(c.Contacts)
+			if c.Contacts == nil {
+				c.Contacts = map[MachineKey]CampaignContact{}
+			}
+			c.Contacts[d.Machine] = CampaignContact{d.State, e.When(), e.Actor, d.Slot, d.Note}
+		})
 	case *ResourceClosed:
 		c := Closure{d.From, d.Until, d.Reason}
 		if d.Resource != "" {
@@ -193,6 +210,8 @@ func (s *State) applyUnit(u *Unit, e *Event) {
 		}
 	case *ReworkOpened:
 		u.openRework(d, s.Shop)
+	case *StepsAdded:
+		u.addSteps(d, s.Shop)
 	default:
 		s.applyStep(u, e)
 	}
@@ -207,6 +226,9 @@ func (u *Unit) amend(d *UnitAmended) {
 	}
 	if d.Fitment != nil {
 		u.Machine.Fitment = *d.Fitment
+	}
+	if d.Variant != nil {
+		u.Machine.Variant = *d.Variant
 	}
 	if d.Note != nil {
 		u.Note = *d.Note

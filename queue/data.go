@@ -54,6 +54,8 @@ type Machine struct {
 	Family  Family  `json:"family"`
 	Fitment Fitment `json:"fitment"`
 	Plate   string  `json:"plate,omitempty"`
+	// Variant is the variant of calibration that the owner wants.
+	Variant Variant `json:"variant,omitempty"`
 }
 
 // UnitAmended changes what was said at arrival; nil fields stay.
@@ -61,6 +63,7 @@ type UnitAmended struct {
 	Promise *time.Time           `json:"promise,omitempty"`
 	Weight  *int                 `json:"weight,omitempty"`
 	Fitment *Fitment             `json:"fitment,omitempty"`
+	Variant *Variant             `json:"variant,omitempty"`
 	Parts   map[StepID]time.Time `json:"parts,omitempty"`
 	Note    *string              `json:"note,omitempty"`
 	Held    *bool                `json:"held,omitempty"` // the foreman holds the unit back
@@ -204,6 +207,66 @@ type ResourceOpened struct {
 	Reason     string     `json:"reason,omitempty"`
 }
 
+// CalibrationsListed: the catalogue grew; an entry with the id and revision of
+// an older one takes its place.
+type CalibrationsListed struct {
+	Calibrations []Calibration `json:"calibrations"`
+}
+
+// CalibrationWithdrawn: one revision is not to be flashed any more.
+type CalibrationWithdrawn struct {
+	Ref    CalibrationRef `json:"calibration"`
+	Reason string         `json:"reason"`
+}
+
+// CampaignOpened: machines are called back, those that a calibration is current
+// for, or those that a bulletin selects.
+type CampaignOpened struct {
+	ID          CampaignID      `json:"id"`
+	Title       string          `json:"title"`
+	Calibration *CalibrationRef `json:"calibration,omitempty"`
+	Bulletin    *Selection      `json:"bulletin,omitempty"`
+	ForCaller   string          `json:"for_caller,omitempty"`
+}
+
+// Selection says which machines a bulletin concerns; empty fields match all.
+type Selection struct {
+	Make      string  `json:"make,omitempty"`
+	Model     string  `json:"model,omitempty"`
+	YearFrom  int     `json:"year_from,omitempty"`
+	YearTo    int     `json:"year_to,omitempty"`
+	Family    Family  `json:"family,omitempty"`
+	Fitment   Fitment `json:"fitment,omitempty"`
+	FrameFrom string  `json:"frame_from,omitempty"` // in the order of characters, of the same length
+	FrameTo   string  `json:"frame_to,omitempty"`
+}
+
+// CampaignClosed: nobody is called any more.
+type CampaignClosed struct {
+	ID     CampaignID `json:"id"`
+	Reason string     `json:"reason"`
+}
+
+// CampaignContacted: how it stands with one machine's owner.
+type CampaignContacted struct {
+	ID      CampaignID   `json:"id"`
+	Machine MachineKey   `json:"machine"`
+	State   ContactState `json:"state"`
+	Slot    time.Time    `json:"slot,omitzero"` // when it is booked for
+	Note    string       `json:"note,omitempty"`
+}
+
+// StepsAdded: a campaign gave a visit more to do.
+type StepsAdded struct {
+	Campaign CampaignID  `json:"campaign"`
+	Route    RouteID     `json:"route,omitempty"` // that the steps are taken from
+	Steps    []RouteStep `json:"steps,omitempty"`
+	Before   StepID      `json:"before,omitempty"` // a step that now waits for them
+	// Counts are the steps that sweep the machine once they are done.
+	Counts []StepID `json:"counts"`
+	Reason string   `json:"reason"`
+}
+
 // Override is a foreman's decision to let something pass that an interlock
 // refuses; it is evidence.
 type Override struct {
@@ -222,25 +285,31 @@ type Flag struct {
 	Why string      `json:"why"`
 }
 
-func (*ShopConfigured) eventData()     {}
-func (*UnitArrived) eventData()        {}
-func (*UnitAmended) eventData()        {}
-func (*UnitLeft) eventData()           {}
-func (*AssignmentAccepted) eventData() {}
-func (*AssignmentReturned) eventData() {}
-func (*StepStarted) eventData()        {}
-func (*StepAdvanced) eventData()       {}
-func (*StepDone) eventData()           {}
-func (*StepFailed) eventData()         {}
-func (*StepVoided) eventData()         {}
-func (*StepReopened) eventData()       {}
-func (*StepSkipped) eventData()        {}
-func (*ReworkOpened) eventData()       {}
-func (*StepPinned) eventData()         {}
-func (*StepUnpinned) eventData()       {}
-func (*ProblemReported) eventData()    {}
-func (*ResourceClosed) eventData()     {}
-func (*ResourceOpened) eventData()     {}
+func (*ShopConfigured) eventData()       {}
+func (*UnitArrived) eventData()          {}
+func (*UnitAmended) eventData()          {}
+func (*UnitLeft) eventData()             {}
+func (*AssignmentAccepted) eventData()   {}
+func (*AssignmentReturned) eventData()   {}
+func (*StepStarted) eventData()          {}
+func (*StepAdvanced) eventData()         {}
+func (*StepDone) eventData()             {}
+func (*StepFailed) eventData()           {}
+func (*StepVoided) eventData()           {}
+func (*StepReopened) eventData()         {}
+func (*StepSkipped) eventData()          {}
+func (*ReworkOpened) eventData()         {}
+func (*StepPinned) eventData()           {}
+func (*StepUnpinned) eventData()         {}
+func (*ProblemReported) eventData()      {}
+func (*ResourceClosed) eventData()       {}
+func (*ResourceOpened) eventData()       {}
+func (*CalibrationsListed) eventData()   {}
+func (*CalibrationWithdrawn) eventData() {}
+func (*CampaignOpened) eventData()       {}
+func (*CampaignClosed) eventData()       {}
+func (*CampaignContacted) eventData()    {}
+func (*StepsAdded) eventData()           {}
 
 // Types of events that are not named after an operation.
 const (
@@ -259,6 +328,13 @@ const (
 	TypeProblemReported    EventType = "problem.reported"
 	TypeResourceClosed     EventType = "resource.closed"
 	TypeResourceOpened     EventType = "resource.opened"
+
+	TypeCalibrationsListed   EventType = "calibrations.listed"
+	TypeCalibrationWithdrawn EventType = "calibration.withdrawn"
+	TypeCampaignOpened       EventType = "campaign.opened"
+	TypeCampaignClosed       EventType = "campaign.closed"
+	TypeCampaignContacted    EventType = "campaign.contacted"
+	TypeStepsAdded           EventType = "steps.added"
 )
 
 // Verbs of events that are named after an operation's kind.
@@ -317,6 +393,18 @@ func newData(t EventType) Data {
 		return &ResourceClosed{}
 	case TypeResourceOpened:
 		return &ResourceOpened{}
+	case TypeCalibrationsListed:
+		return &CalibrationsListed{}
+	case TypeCalibrationWithdrawn:
+		return &CalibrationWithdrawn{}
+	case TypeCampaignOpened:
+		return &CampaignOpened{}
+	case TypeCampaignClosed:
+		return &CampaignClosed{}
+	case TypeCampaignContacted:
+		return &CampaignContacted{}
+	case TypeStepsAdded:
+		return &StepsAdded{}
 	}
 	what, verb := t.split()
 	var k OperationKind

@@ -16,4 +16,7 @@ type (
 	ContactID     string // opaque; the person's data is kept outside the log
 	EvidenceKey   string
 	CalibrationID string
+	Variant       string // of a calibration; "" is the standard one
+	CampaignID    string
+	MachineKey    string // a machine over all its visits
 )

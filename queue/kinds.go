@@ -153,6 +153,29 @@ func (s *StepStatus) UnmarshalText(b []byte) error {
 	return stepStatuses.unmarshal(b, s)
 }
 
+// ContactState says how a campaign stands with a machine's owner.
+type ContactState int
+
+// The states of contact.
+const (
+	ToCall ContactState = iota + 1
+	Called
+	Booked
+	Declined
+	SweptElsewhere // done by another shop, by the owner's word
+)
+
+var contactStates = names[ContactState]{"contact state", []string{"", "to-call", "called", "booked", "declined", "done-elsewhere"}}
+
+func (c ContactState) String() string               { return contactStates.text(c) }
+func (c ContactState) MarshalText() ([]byte, error) { return contactStates.marshal(c) }
+func (c *ContactState) UnmarshalText(b []byte) error {
+	return contactStates.unmarshal(b, c)
+}
+
+// ContactStates lists the names of all states.
+func ContactStates() []string { return contactStates.list[1:] }
+
 // Ownership says whose machine a unit is.
 type Ownership int
 

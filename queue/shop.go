@@ -220,6 +220,11 @@ type Calibration struct {
 	Released   string        `json:"released"` // YYYY-MM-DD
 	ForCaller  string        `json:"for_caller,omitempty"`
 	NoneNeeded bool          `json:"none_needed,omitempty"` // listed to say: leave as it is
+	Variant    Variant       `json:"variant,omitempty"`
+	// Supersedes is another calibration that this one takes the place of.
+	Supersedes CalibrationID `json:"supersedes,omitempty"`
+	// Mandatory: machines with another one are called back.
+	Mandatory bool `json:"mandatory,omitempty"`
 }
 
 // Objective holds the weights of the planning objective J, see the planning

@@ -1,8 +1,10 @@
 package queue
 
 import (
+	"cmp"
 	"encoding/json"
 	"fmt"
+	"slices"
 )
 
 // snapshot is a State's stored form.
@@ -15,6 +17,9 @@ type snapshot struct {
 	Holds     map[ResourceID][]Hold    `json:"holds"`
 	Closures  map[ResourceID][]Closure `json:"closures"`
 	Absences  map[PersonID][]Closure   `json:"absences"`
+	Listed    []Calibration            `json:"listed,omitempty"`
+	Withdrawn []CalibrationWithdrawn   `json:"withdrawn,omitempty"`
+	Campaigns []*Campaign              `json:"campaigns,omitempty"`
 	Seq       uint64                   `json:"seq"`
 	LastEntry Hash                     `json:"last_entry"`
 	Events    uint64                   `json:"events"`
@@ -34,6 +39,16 @@ func (s *State) MarshalSnapshot() ([]byte, error) {
 	for _, id := range sortedKeys(s.Units) {
 		snap.Units = append(snap.Units, s.Units[id])
 	}
+	snap.Listed = s.Listed
+	for ref, reason := range s.Withdrawn {
+		snap.Withdrawn = append(snap.Withdrawn, CalibrationWithdrawn{ref, reason})
+	}
+	slices.SortFunc(snap.Withdrawn, func(a, b CalibrationWithdrawn) int {
+		return cmp.Or(cmp.Compare(a.Ref.ID, b.Ref.ID), cmp.Compare(a.Ref.Revision, b.Ref.Revision))
+	})
+	for _, id := range sortedKeys(s.Campaigns) {
+		snap.Campaigns = append(snap.Campaigns, s.Campaigns[id])
+	}
 	snap.Seen = append(append(snap.Seen, s.seenRing[s.seenNext:]...), s.seenRing[:s.seenNext]...)
 	return json.Marshal(snap)
 }
@@ -51,6 +66,19 @@ func UnmarshalSnapshot(b []byte) (*State, error) {
 	s.Shop, s.ShopFile = snap.Shop, snap.ShopFile
 	if s.Shop != nil {
 		s.Shop.location = s.Shop.Location()
+	}
+	s.Listed = snap.Listed
+	for _, w := range snap.Withdrawn {
+		if s.Withdrawn == nil {
+			s.Withdrawn = map[CalibrationRef]string{}
+		}
+		s.Withdrawn[w.Ref] = w.Reason
+	}
+	for _, c := range snap.Campaigns {
+		s.Campaigns[c.ID] = c
+	}
+	if s.Shop != nil {
+		s.catalogued()
 	}
 	for _, u := range snap.Units {
 		s.Units[u.ID] = u

@@ -28,6 +28,11 @@ type State struct {
 	Holds    map[ResourceID][]Hold
 	Closures map[ResourceID][]Closure
 	Absences map[PersonID][]Closure
+	// Listed are calibrations listed after the shop file's; Withdrawn those
+	// that don't count any more, with the reason.
+	Listed    []Calibration
+	Withdrawn map[CalibrationRef]string
+	Campaigns map[CampaignID]*Campaign // a campaign is not changed, but replaced
 
 	Seq       uint64 // stream sequence of the last entry applied
 	LastEntry Hash
@@ -36,11 +41,12 @@ type State struct {
 
 	// epoch tells units apart that only this state holds from units that a
 	// View or Clone holds too.
-	epoch    uint64
-	shop     link // the chain of the shop's own events
-	seen     map[CommandID]struct{}
-	seenRing []CommandID
-	seenNext int
+	epoch     uint64
+	catalogue *Catalogue
+	shop      link // the chain of the shop's own events
+	seen      map[CommandID]struct{}
+	seenRing  []CommandID
+	seenNext  int
 }
 
 // link is the end of an aggregate's chain.
@@ -89,7 +95,9 @@ type Unit struct {
 	LeftOver bool   `json:"left_over,omitempty"`
 	Held     bool   `json:"held,omitempty"` // held back by the foreman
 	Rework   string `json:"rework,omitempty"`
-	Steps    []Step `json:"steps"`
+	// Sweeps are what campaigns asked of this visit.
+	Sweeps []Sweep `json:"sweeps,omitempty"`
+	Steps  []Step  `json:"steps"`
 
 	// OdometerKM and EngineH are the last readings believed; nil: none yet.
 	OdometerKM *float64  `json:"odometer_km,omitempty"`
@@ -166,7 +174,8 @@ func NewState(site SiteID) *State {
 	return &State{
 		Site: site, Units: map[UnitID]*Unit{}, Holds: map[ResourceID][]Hold{},
 		Closures: map[ResourceID][]Closure{}, Absences: map[PersonID][]Closure{},
-		Unknown: map[EventType]uint64{}, seen: map[CommandID]struct{}{}, epoch: 1,
+		Campaigns: map[CampaignID]*Campaign{},
+		Unknown:   map[EventType]uint64{}, seen: map[CommandID]struct{}{}, epoch: 1,
 	}
 }
 
@@ -189,6 +198,7 @@ func (s *State) View() *State {
 	c.Holds = maps.Clone(s.Holds)
 	c.Closures = maps.Clone(s.Closures)
 	c.Absences = maps.Clone(s.Absences)
+	c.Campaigns = maps.Clone(s.Campaigns)
 	c.Unknown = maps.Clone(s.Unknown)
 	c.seen, c.seenRing, c.seenNext = nil, nil, 0
 	return &c
@@ -203,6 +213,7 @@ func (s *State) Fork() *State {
 	c.Holds = maps.Clone(s.Holds)
 	c.Closures = maps.Clone(s.Closures)
 	c.Absences = maps.Clone(s.Absences)
+	c.Campaigns = maps.Clone(s.Campaigns)
 	c.Unknown = maps.Clone(s.Unknown)
 	c.seen, c.seenRing, c.seenNext = map[CommandID]struct{}{}, nil, 0
 	return &c

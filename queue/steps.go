@@ -252,7 +252,7 @@ func (a *StartStep) flash(d *decider) startCheck {
 		if err := d.pass(d.powered(a)); err != nil {
 			return err
 		}
-		cal, r := d.shop.CalibrationFor(&u.Machine)
+		cal, r := d.state.CalibrationFor(&u.Machine, d.when())
 		switch {
 		case r != nil:
 			if err := d.pass(r); err != nil {

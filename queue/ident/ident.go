@@ -112,6 +112,9 @@ type Number struct {
 	Notes []string
 }
 
+// Normalise is the number as it is compared: [Number.Text] of Classify.
+func Normalise(s string) string { return normalise(s[:min(len(s), LengthMax)]) }
+
 // Classify tells what kind of number s is. Case, blanks and separators don't
 // matter.
 func Classify(s string) Number {

@@ -163,7 +163,18 @@ func (w *Walk) mischief(u *queue.Unit, who queue.PersonID) (queue.PersonID, queu
 	if r.IntN(3) == 0 {
 		res = append(res, pick(r, all))
 	}
-	switch r.IntN(13) {
+	switch r.IntN(16) {
+	case 13:
+		n := r.IntN(3) + 3
+		return "fred", &queue.ListCalibrations{Calibrations: []queue.Calibration{{ID: "cal-b", Revision: n, Make: "Mk", Model: "M1", YearFrom: 2020, YearTo: 2026,
+			Family: "k1", Fitment: "standard", Released: fmt.Sprintf("2025-%02d-01", 5+n), Mandatory: r.IntN(2) == 0, Supersedes: "cal-a"}}}
+	case 14:
+		if open := w.Site.State.OpenFor(u, w.Site.Now); len(open) > 0 {
+			return "fred", &queue.SweepUnit{Unit: u.ID, Campaign: open[r.IntN(len(open))].ID}
+		}
+		return "fred", &queue.WithdrawCalibration{Ref: queue.CalibrationRef{ID: "cal-b", Revision: 3 + r.IntN(3)}, Reason: "faulty"}
+	case 15:
+		return "fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "bulletin", Title: "Chain guide", Bulletin: &queue.Selection{Make: "mk"}}}
 	case 12:
 		a := &queue.Reopen{Resource: pick(r, all)}
 		if cs := w.Site.State.Closures[a.Resource]; len(cs) > 0 && r.IntN(2) == 0 {

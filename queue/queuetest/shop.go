@@ -99,6 +99,9 @@ func Shop() queue.Shop {
 				{ID: "restart", Operation: "restart", After: after("relearn")},
 				{ID: "ride", Operation: "ride", After: after("restart")},
 			}},
+			{ID: "fit-only", Name: "Accessories", Steps: []queue.RouteStep{
+				{ID: "fit", Operation: "fit"}, {ID: "final", Operation: "final", After: after("fit")},
+			}},
 		},
 		Calibrations: []queue.Calibration{
 			{ID: "cal-a", Revision: 1, Make: "Mk", Model: "M1", YearFrom: 2020, YearTo: 2026, Family: "k1", Fitment: "standard", Released: "2024-05-01"},

@@ -261,7 +261,7 @@ func (s *snapshot) wishes(u *queue.Unit, st *queue.Step) {
 	case u.Held:
 		s.hold(id, "the foreman holds the unit back")
 	case st.Kind == queue.Flash && st.Pin == nil:
-		if _, r := s.shop.CalibrationFor(&u.Machine); r != nil {
+		if _, r := s.st.CalibrationFor(&u.Machine, s.now); r != nil {
 			s.hold(id, r.What+". "+r.Do)
 		}
 	}

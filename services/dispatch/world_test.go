@@ -115,7 +115,7 @@ func (w *world) evidence(u *queue.Unit, op *queue.Operation) queue.Evidence {
 		}
 		switch {
 		case f.Key == queue.EvidenceCalibration || f.Key == queue.EvidenceRevision:
-			c, _ := w.l.View().Shop.CalibrationFor(&u.Machine)
+			c, _ := w.l.View().CalibrationFor(&u.Machine, time.Time{})
 			ev[f.Key] = string(c.ID)
 			if f.Key == queue.EvidenceRevision {
 				ev[f.Key] = fmt.Sprint(c.Revision)

@@ -55,7 +55,7 @@ func (w *world) rounds() {
 		if s == nil || s.Kind != queue.Flash || s.Status != queue.Todo || w.leaving[key] {
 			continue
 		}
-		if _, r := st.Shop.CalibrationFor(&u.Machine); r != nil {
+		if _, r := st.CalibrationFor(&u.Machine, time.Time{}); r != nil {
 			w.leaving[key] = true
 			w.noCalibration(key)
 		}

@@ -97,6 +97,7 @@ type (
 		Family  queue.Family  `json:"family,omitempty" maxLength:"60" doc:"Controller family"`
 		Fitment queue.Fitment `json:"fitment,omitempty" maxLength:"60" default:"standard" doc:"Exhaust and intake as fitted"`
 		Plate   string        `json:"plate,omitempty" maxLength:"20"`
+		Variant queue.Variant `json:"variant,omitempty" maxLength:"20" doc:"The variant of calibration that the owner wants: empty, idle+100 or idle+200"`
 	}
 	receiveBody struct {
 		Meta
@@ -111,6 +112,7 @@ type (
 		Promise *time.Time                 `json:"promise,omitempty"`
 		Weight  *int                       `json:"weight,omitempty" minimum:"1" maximum:"10"`
 		Fitment *queue.Fitment             `json:"fitment,omitempty" maxLength:"60"`
+		Variant *queue.Variant             `json:"variant,omitempty" maxLength:"20"`
 		Parts   map[queue.StepID]time.Time `json:"parts,omitempty" nullable:"false"`
 		Note    *string                    `json:"note,omitempty" maxLength:"2000"`
 		Held    *bool                      `json:"held,omitempty" doc:"A foreman holds the unit back, or lets it go on"`
@@ -194,7 +196,7 @@ func (a *API) commands() {
 		return all, ""
 	})
 	onUnit(a, "amend", "amendUnit", "Change promise, weight, fitment, parts, note, or hold it back", func(u queue.UnitID, b *amendBody) queue.Action {
-		return &queue.AmendUnit{Unit: u, Change: queue.UnitAmended{Promise: b.Promise, Weight: b.Weight, Fitment: b.Fitment, Parts: b.Parts, Note: b.Note, Held: b.Held, Reason: b.Reason}}
+		return &queue.AmendUnit{Unit: u, Change: queue.UnitAmended{Promise: b.Promise, Weight: b.Weight, Fitment: b.Fitment, Variant: b.Variant, Parts: b.Parts, Note: b.Note, Held: b.Held, Reason: b.Reason}}
 	})
 	onUnit(a, "hand-over", "handOver", "Let the unit leave, to its owner or to the showroom", func(u queue.UnitID, b *handOverBody) queue.Action {
 		return &queue.HandOver{Unit: u, Showroom: b.Showroom}

@@ -336,24 +336,24 @@ type SheetView struct {
 	Cautions    []string              `json:"cautions" nullable:"false"`
 }
 
-func deskView(st *queue.State, d job.Desk) DeskView {
-	v := DeskView{Running: sheetViews(st, d.Running), Later: sheetViews(st, d.Later), Ready: sheetViews(st, d.Ready)}
+func deskView(st *queue.State, d job.Desk, now time.Time) DeskView {
+	v := DeskView{Running: sheetViews(st, d.Running, now), Later: sheetViews(st, d.Later, now), Ready: sheetViews(st, d.Ready, now)}
 	if d.Next != nil {
-		next := sheetView(st, *d.Next)
+		next := sheetView(st, *d.Next, now)
 		v.Next = &next
 	}
 	return v
 }
 
-func sheetViews(st *queue.State, sheets []job.Sheet) []SheetView {
+func sheetViews(st *queue.State, sheets []job.Sheet, now time.Time) []SheetView {
 	out := make([]SheetView, len(sheets))
 	for i, s := range sheets {
-		out[i] = sheetView(st, s)
+		out[i] = sheetView(st, s, now)
 	}
 	return out
 }
 
-func sheetView(st *queue.State, s job.Sheet) SheetView {
+func sheetView(st *queue.State, s job.Sheet, now time.Time) SheetView {
 	v := SheetView{
 		Unit: s.Unit.ID, Revision: s.Unit.Revision(), Machine: s.Unit.Machine, Step: s.Step, Operation: s.Op.Name,
 		Resources: append([]queue.ResourceID{}, s.Resources()...), Start: timeOrNil(s.Start()),
@@ -372,7 +372,7 @@ func sheetView(st *queue.State, s job.Sheet) SheetView {
 	case queue.Todo:
 		v.Blocked = job.Blocked(s)
 	}
-	v.Calibration = job.Calibration(st, s)
+	v.Calibration = job.Calibration(st, s, now)
 	return v
 }
 
@@ -388,7 +388,7 @@ func (a *API) next(_ context.Context, in *technicianPath) (DeskView, error) {
 	if st.Shop.Technician(in.Technician) == nil {
 		return DeskView{}, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
 	}
-	return deskView(st, job.NewBook(st, a.plan()).ForTechnician(in.Technician)), nil
+	return deskView(st, job.NewBook(st, a.plan()).ForTechnician(in.Technician), a.o.Now()), nil
 }
 
 type stationPath struct {
@@ -403,7 +403,7 @@ func (a *API) station(_ context.Context, in *stationPath) (DeskView, error) {
 	if st.Shop.Resource(in.Station) == nil {
 		return DeskView{}, answer.Unknown("there is no resource "+strconv.Quote(string(in.Station)), "Look at the shop file for its name.")
 	}
-	return deskView(st, job.NewBook(st, a.plan()).ForResource(in.Station)), nil
+	return deskView(st, job.NewBook(st, a.plan()).ForResource(in.Station), a.o.Now()), nil
 }
 
 // CalibrationAnswer says which calibration a machine gets, or what to tell its
@@ -432,14 +432,14 @@ func (a *API) calibration(_ context.Context, in *calibrationInput) (CalibrationA
 		return CalibrationAnswer{}, err
 	}
 	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment)}
-	c, r := st.Shop.CalibrationFor(m)
+	c, r := st.CalibrationFor(m, a.o.Now())
 	out := CalibrationAnswer{Superseded: []int{}}
 	if r != nil {
 		out.WhyNot, out.ForCaller = r.What, r.Do
 		return out, nil
 	}
 	out.Found, out.ID, out.Revision, out.Released, out.ForCaller = true, c.ID, c.Revision, c.Released, c.ForCaller
-	for _, o := range st.Shop.Calibrations {
+	for _, o := range st.Catalogue().All() {
 		if o.ID == c.ID && o.Revision < c.Revision {
 			out.Superseded = append(out.Superseded, o.Revision)
 		}

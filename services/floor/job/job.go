@@ -469,15 +469,15 @@ func Standing(st *queue.State, from live.Alerts, now time.Time) []live.Alert {
 }
 
 // Calibration is what a flash writes or wrote; nil for other steps, and when
-// none is listed.
-func Calibration(st *queue.State, s Sheet) *queue.CalibrationRef {
+// none is listed on that day.
+func Calibration(st *queue.State, s Sheet, now time.Time) *queue.CalibrationRef {
 	if s.Op.Kind != queue.Flash {
 		return nil
 	}
 	if s.Step.Calibration != nil {
 		return s.Step.Calibration
 	}
-	if c, r := st.Shop.CalibrationFor(&s.Unit.Machine); r == nil {
+	if c, r := st.CalibrationFor(&s.Unit.Machine, now); r == nil {
 		return &queue.CalibrationRef{ID: c.ID, Revision: c.Revision}
 	}
 	return nil

@@ -137,9 +137,8 @@ func (page *counterPage) ask(q url.Values) error {
 // listed: a caller does not know it.
 func (page *counterPage) onlyFamily() queue.Family {
 	var found []queue.Family
-	for i := range page.Shop.Calibrations {
-		c := &page.Shop.Calibrations[i]
-		m := page.Machine
+	m := page.Machine
+	for _, c := range page.State.Catalogue().All() {
 		if strings.EqualFold(c.Make, m.Make) && strings.EqualFold(c.Model, m.Model) && c.YearFrom <= m.Year && m.Year <= c.YearTo && !slices.Contains(found, c.Family) {
 			found = append(found, c.Family)
 		}
@@ -153,16 +152,15 @@ func (page *counterPage) onlyFamily() queue.Family {
 // calibration looks a machine up.
 func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
 	a := &CalibrationAnswer{Machine: m}
-	c, refused := b.Shop.CalibrationFor(&m)
+	c, refused := b.State.CalibrationFor(&m, b.Now)
 	a.Current = c
 	if refused != nil {
 		a.Current, a.Why = nil, answer.Refused(refused).In(b.Language)
 	}
-	for i := range b.Shop.Calibrations {
-		o := b.Shop.Calibrations[i]
+	for _, o := range b.State.Catalogue().All() {
 		if strings.EqualFold(o.Make, m.Make) && strings.EqualFold(o.Model, m.Model) && o.YearFrom <= m.Year && m.Year <= o.YearTo &&
-			o.Family == m.Family && o.Fitment != m.Fitment && !o.NoneNeeded {
-			j := slices.IndexFunc(a.Others, func(x queue.Calibration) bool { return x.Fitment == o.Fitment })
+			o.Family == m.Family && (o.Fitment != m.Fitment || o.Variant != m.Variant) && !o.NoneNeeded {
+			j := slices.IndexFunc(a.Others, func(x queue.Calibration) bool { return x.Fitment == o.Fitment && x.Variant == o.Variant })
 			switch {
 			case j < 0:
 				a.Others = append(a.Others, o)

@@ -65,6 +65,11 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		t.What, t.Details = b.T("%s left out", step(d.Step)), []string{d.Reason}
 	case *queue.ReworkOpened:
 		t.What, t.Details = b.T("Rework before the next: %s", step(d.Before)), []string{d.Reason}
+	case *queue.StepsAdded:
+		t.What, t.Details = b.T("Called back: %s", d.Reason), nil
+		for _, id := range d.Counts {
+			t.Details = append(t.Details, step(id))
+		}
 	case *queue.StepPinned:
 		t.What = b.T("%s pinned", step(d.Step))
 		t.at(b, d.Pin.Resources)
@@ -107,6 +112,9 @@ func amended(b *Base, d *queue.UnitAmended) []string {
 	}
 	if d.Fitment != nil {
 		out = append(out, b.T("fitment %s", *d.Fitment))
+	}
+	if d.Variant != nil {
+		out = append(out, b.T("calibration variant: %s", b.Word(d.Variant.Text())))
 	}
 	if d.Note != nil {
 		out = append(out, b.T("note: %s", *d.Note))

@@ -42,14 +42,14 @@ func (b *Base) cards(sheets []job.Sheet) []Card {
 }
 
 // Calibration is what a flash writes.
-func (c Card) Calibration() *queue.CalibrationRef { return job.Calibration(c.State, c.Sheet) }
+func (c Card) Calibration() *queue.CalibrationRef { return job.Calibration(c.State, c.Sheet, c.Now) }
 
 // NoCalibration is why there is nothing to flash.
 func (c Card) NoCalibration() *queue.Refusal {
 	if c.Sheet.Op.Kind != queue.Flash {
 		return nil
 	}
-	_, r := c.Shop.CalibrationFor(&c.Sheet.Unit.Machine)
+	_, r := c.State.CalibrationFor(&c.Sheet.Unit.Machine, c.Now)
 	return r
 }
 

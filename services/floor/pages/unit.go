@@ -65,7 +65,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 		if s := b.Book.Of(u.ID, u.Steps[i].ID); s != nil {
 			page.Cards = append(page.Cards, b.card(*s))
 			if s.Op.Kind == queue.Flash {
-				page.Cal, page.NoCal = b.Shop.CalibrationFor(&u.Machine)
+				page.Cal, page.NoCal = b.State.CalibrationFor(&u.Machine, b.Now)
 			}
 		}
 		if !u.Steps[i].Settled() {
@@ -169,8 +169,7 @@ func (p *checkInPage) suggest() {
 			*to = append(*to, s)
 		}
 	}
-	for i := range p.Shop.Calibrations {
-		c := &p.Shop.Calibrations[i]
+	for _, c := range p.State.Catalogue().All() {
 		add(&p.Makes, c.Make)
 		add(&p.Models, c.Model)
 		add(&p.Families, string(c.Family))

@@ -1,0 +1,469 @@
+package queue
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"tickover/queue/ident"
+)
+
+// Campaign calls machines back: those that a calibration is current for, or
+// those that a bulletin selects.
+type Campaign struct {
+	ID          CampaignID      `json:"id"`
+	Title       string          `json:"title"`
+	Calibration *CalibrationRef `json:"calibration,omitempty"`
+	Bulletin    *Selection      `json:"bulletin,omitempty"`
+	ForCaller   string          `json:"for_caller,omitempty"`
+	Opened      time.Time       `json:"opened"`
+	Closed      time.Time       `json:"closed,omitzero"`
+	Reason      string          `json:"reason,omitempty"` // why it was closed
+
+	Contacts map[MachineKey]CampaignContact `json:"contacts,omitempty"`
+}
+
+// CampaignContact is how it stands with a machine's owner.
+type CampaignContact struct {
+	State ContactState `json:"state"`
+	At    time.Time    `json:"at"`
+	By    PersonID     `json:"by,omitempty"`
+	Slot  time.Time    `json:"slot,omitzero"`
+	Note  string       `json:"note,omitempty"`
+}
+
+func campaignOf(ref CalibrationRef) CampaignID {
+	return CampaignID(fmt.Sprintf("%s-r%d", ref.ID, ref.Revision))
+}
+
+func (s *State) campaign(id CampaignID, change func(*Campaign)) {
+	if old := s.Campaigns[id]; old != nil {
+		c := *old
+		change(&c)
+		s.Campaigns[id] = &c
+	}
+}
+
+// KeyOf names a machine over its visits: by the frame number as it is read,
+// or, without one, by the visit.
+func KeyOf(u *Unit) MachineKey {
+	if u.Machine.Frame == "" {
+		return MachineKey("unit/" + u.ID)
+	}
+	return MachineKey(ident.Normalise(u.Machine.Frame))
+}
+
+// MachineRecord is a machine with all its visits.
+type MachineRecord struct {
+	Key    MachineKey
+	Visits []*Unit // the oldest first, at least one
+	// Flashed is the calibration that was flashed last here; nil: none was.
+	Flashed   *CalibrationRef
+	FlashedAt time.Time
+	FlashedIn UnitID
+}
+
+// Latest is the last visit.
+func (m *MachineRecord) Latest() *Unit { return m.Visits[len(m.Visits)-1] }
+
+// Machines are all that were ever here, by key.
+func (s *State) Machines() []MachineRecord {
+	place := make(map[MachineKey]int, len(s.Units))
+	var out []MachineRecord
+	for _, u := range s.Units {
+		key := KeyOf(u)
+		i, ok := place[key]
+		if !ok {
+			i = len(out)
+			place[key] = i
+			out = append(out, MachineRecord{Key: key})
+		}
+		out[i].Visits = append(out[i].Visits, u)
+	}
+	for i := range out {
+		out[i].settle()
+	}
+	slices.SortFunc(out, func(a, b MachineRecord) int { return cmp.Compare(a.Key, b.Key) })
+	return out
+}
+
+// Machine is the record of one unit's machine.
+func (s *State) Machine(u *Unit) MachineRecord {
+	m := MachineRecord{Key: KeyOf(u)}
+	for _, v := range s.Units {
+		if v.ID == u.ID || u.Machine.Frame != "" && v.Machine.Frame != "" && (v.Machine.Frame == u.Machine.Frame || KeyOf(v) == m.Key) {
+			m.Visits = append(m.Visits, v)
+		}
+	}
+	m.settle()
+	return m
+}
+
+func (m *MachineRecord) settle() {
+	slices.SortFunc(m.Visits, func(a, b *Unit) int { return cmp.Or(a.Arrived.Compare(b.Arrived), cmp.Compare(a.ID, b.ID)) })
+	for _, u := range m.Visits {
+		for i := range u.Steps {
+			st := &u.Steps[i]
+			if st.Kind == Flash && st.Calibration != nil && st.Status == Done && !st.Ended.Before(m.FlashedAt) {
+				m.Flashed, m.FlashedAt, m.FlashedIn = st.Calibration, st.Ended, u.ID
+			}
+		}
+	}
+}
+
+// DueFor is the mandatory calibration that a machine lacks on a day in the
+// shop's zone; nil: none.
+func (s *State) DueFor(m *MachineRecord, at time.Time) *Calibration {
+	c, r := s.CalibrationFor(&m.Latest().Machine, at)
+	if r != nil || !c.Mandatory || m.Flashed != nil && *m.Flashed == c.Ref() {
+		return nil
+	}
+	return c
+}
+
+// CampaignLine is a machine that a campaign concerns.
+type CampaignLine struct {
+	MachineRecord
+	Contact CampaignContact
+	// Open: it is to be swept still. A machine whose owner declined stays
+	// open: the next visit asks again.
+	Open bool
+}
+
+// Lines are the machines that a campaign concerns, by key: of a calibration
+// those that it is current for, of a bulletin those that it selects.
+func (s *State) Lines(c *Campaign, at time.Time) []CampaignLine {
+	var out []CampaignLine
+	machines := s.Machines()
+	for i := range machines {
+		m := &machines[i]
+		line := CampaignLine{MachineRecord: *m, Contact: c.Contacts[m.Key]}
+		if line.Contact.State == 0 {
+			line.Contact.State = ToCall
+		}
+		switch {
+		case c.Calibration != nil:
+			cur, r := s.CalibrationFor(&m.Latest().Machine, at)
+			if r != nil || cur.Ref() != *c.Calibration {
+				continue
+			}
+			line.Open = m.Flashed == nil || *m.Flashed != *c.Calibration
+		case c.Bulletin != nil && c.Bulletin.selects(m):
+			line.Open = !s.sweptFor(c, m)
+		default:
+			continue
+		}
+		if line.Contact.State == SweptElsewhere {
+			line.Open = false
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// sweptFor reports whether a visit after the bulletin had its steps added and
+// done.
+func (s *State) sweptFor(c *Campaign, m *MachineRecord) bool {
+	for _, u := range m.Visits {
+		for _, sw := range u.Sweeps {
+			if sw.Campaign == c.ID && u.done(sw.Steps) {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+func (u *Unit) done(steps []StepID) bool {
+	for _, id := range steps {
+		if st := u.Step(id); st == nil || st.Status != Done {
+			return false
+		}
+	}
+	return len(steps) > 0
+}
+
+func (x *Selection) selects(m *MachineRecord) bool {
+	v := &m.Latest().Machine
+	key := string(m.Key)
+	frames := x.FrameFrom == "" && x.FrameTo == "" ||
+		len(key) == len(ident.Normalise(cmp.Or(x.FrameFrom, x.FrameTo))) &&
+			(x.FrameFrom == "" || key >= ident.Normalise(x.FrameFrom)) && (x.FrameTo == "" || key <= ident.Normalise(x.FrameTo))
+	return frames && (x.Make == "" || strings.EqualFold(x.Make, v.Make)) && (x.Model == "" || strings.EqualFold(x.Model, v.Model)) &&
+		(x.YearFrom == 0 || v.Year >= x.YearFrom) && (x.YearTo == 0 || v.Year <= x.YearTo) &&
+		(x.Family == "" || x.Family == v.Family) && (x.Fitment == "" || x.Fitment == v.Fitment)
+}
+
+// OpenFor are the campaigns that a unit's machine is open in, by id.
+func (s *State) OpenFor(u *Unit, at time.Time) []*Campaign {
+	m := s.Machine(u)
+	var out []*Campaign
+	for _, id := range sortedKeys(s.Campaigns) {
+		c := s.Campaigns[id]
+		switch {
+		case !c.Closed.IsZero() || c.Contacts[m.Key].State == SweptElsewhere:
+		case c.Calibration != nil:
+			if due := s.DueFor(&m, at); due != nil && due.Ref() == *c.Calibration {
+				out = append(out, c)
+			}
+		case c.Bulletin != nil && c.Bulletin.selects(&m) && !s.sweptFor(c, &m):
+			out = append(out, c)
+		}
+	}
+	return out
+}
+
+// swept is the part of I11 that looks at campaigns.
+func (d *decider) swept(u *Unit) *Refusal {
+	open := d.state.OpenFor(u, d.when())
+	if len(open) > 0 {
+		return interlock(I11, "Sweep it: add the campaign's steps on the unit's page.", "unit %s is called back by %s", u.ID, open[0].Title)
+	}
+	m := d.state.Machine(u)
+	if due := d.state.DueFor(&m, d.when()); due != nil {
+		if c := d.state.Campaigns[campaignOf(due.Ref())]; c != nil && (!c.Closed.IsZero() || c.Contacts[m.Key].State == SweptElsewhere) {
+			return nil
+		}
+		return interlock(I11, "Flash it: add the steps on the unit's page.", "unit %s lacks the mandatory calibration %s revision %d", u.ID, due.ID, due.Revision)
+	}
+	return nil
+}
+
+// OpenCampaign calls machines back by a bulletin.
+type OpenCampaign struct {
+	Campaign CampaignOpened
+}
+
+func (*OpenCampaign) subject() Subject { return ShopSubject }
+
+func (a *OpenCampaign) decide(d *decider) error {
+	if err := d.foremanOnly("open a campaign"); err != nil {
+		return err
+	}
+	c := a.Campaign
+	switch {
+	case c.ID == "" || len(c.ID) > idMax:
+		return refuse(CodeMalformed, "Give it an id of 1 to 64 characters.", "the campaign has no usable id")
+	case d.state.Campaigns[c.ID] != nil:
+		return refuse(CodeExists, "Choose another id.", "there is a campaign %q", c.ID)
+	case c.Bulletin == nil || *c.Bulletin == (Selection{}):
+		return refuse(CodeMalformed, "Say which machines: make, model, years, family, fitment or frame numbers.", "the bulletin selects everything")
+	case c.Calibration != nil:
+		return refuse(CodeMalformed, "List the calibration as mandatory.", "a calibration's campaign opens by itself")
+	}
+	if err := checkText("the title", c.Title, true); err != nil {
+		return err
+	}
+	if err := checkText("what to tell the customer", c.ForCaller, false); err != nil {
+		return err
+	}
+	d.emit(ShopSubject, TypeCampaignOpened, &c)
+	return nil
+}
+
+// CloseCampaign ends a campaign: nobody is called any more.
+type CloseCampaign struct {
+	ID     CampaignID
+	Reason string
+}
+
+func (*CloseCampaign) subject() Subject { return ShopSubject }
+
+func (a *CloseCampaign) decide(d *decider) error {
+	if err := d.foremanOnly("close a campaign"); err != nil {
+		return err
+	}
+	if _, err := d.openCampaign(a.ID); err != nil {
+		return err
+	}
+	if err := checkText("the reason", a.Reason, true); err != nil {
+		return err
+	}
+	d.emit(ShopSubject, TypeCampaignClosed, &CampaignClosed{a.ID, a.Reason})
+	return nil
+}
+
+func (d *decider) openCampaign(id CampaignID) (*Campaign, error) {
+	c := d.state.Campaigns[id]
+	switch {
+	case c == nil:
+		return nil, refuse(CodeUnknown, "Look at the list of campaigns.", "there is no campaign %q", id)
+	case !c.Closed.IsZero():
+		return nil, refuse(CodeWrongStep, "Look at the list of campaigns.", "campaign %s is closed", id)
+	}
+	return c, nil
+}
+
+// ContactOwner records how a campaign stands with a machine's owner.
+type ContactOwner struct {
+	Contact CampaignContacted
+}
+
+func (*ContactOwner) subject() Subject { return ShopSubject }
+
+func (a *ContactOwner) decide(d *decider) error {
+	c := a.Contact
+	camp, err := d.openCampaign(c.ID)
+	if err != nil {
+		return err
+	}
+	lines := d.state.Lines(camp, d.when())
+	switch {
+	case !slices.ContainsFunc(lines, func(l CampaignLine) bool { return l.Key == c.Machine }):
+		return refuse(CodeUnknown, "Look at the campaign's list.", "campaign %s does not concern the machine %q", c.ID, c.Machine)
+	case c.State < ToCall || c.State > SweptElsewhere:
+		return refuse(CodeMalformed, "Choose one of the states.", "it is not said how it stands with the owner")
+	case c.State == Booked && c.Slot.IsZero():
+		return refuse(CodeMalformed, "Give a day and a time.", "it is not said when it is booked for")
+	case c.State != Booked && !c.Slot.IsZero():
+		return refuse(CodeMalformed, "Only a booking has a time.", "a time without a booking")
+	}
+	if err := checkText("the note", c.Note, c.State == Declined || c.State == SweptElsewhere); err != nil {
+		return err
+	}
+	c.Slot = c.Slot.UTC()
+	if c.State != Booked {
+		c.Slot = time.Time{}
+	}
+	d.emit(ShopSubject, TypeCampaignContacted, &c)
+	return nil
+}
+
+// Sweep is steps of a visit that a campaign asked for.
+type Sweep struct {
+	Campaign CampaignID `json:"campaign"`
+	Steps    []StepID   `json:"steps"`
+}
+
+// SweepUnit gives a visit what an open campaign asks for: the flash again if
+// it was done with another calibration, else the steps of the shortest route
+// with a flash.
+type SweepUnit struct {
+	Unit     UnitID
+	Campaign CampaignID
+}
+
+func (a *SweepUnit) subject() Subject { return UnitSubject(a.Unit) }
+
+func (a *SweepUnit) decide(d *decider) error {
+	u, err := d.unit(a.Unit)
+	if err != nil {
+		return err
+	}
+	if err := d.foremanOnly("add steps to a visit"); err != nil {
+		return err
+	}
+	open := d.state.OpenFor(u, d.when())
+	i := slices.IndexFunc(open, func(c *Campaign) bool { return c.ID == a.Campaign })
+	if i < 0 {
+		return refuse(CodeWrongStep, "Nothing to do.", "unit %s is not open in campaign %q", u.ID, a.Campaign)
+	}
+	if slices.ContainsFunc(u.Sweeps, func(s Sweep) bool { return s.Campaign == a.Campaign && !u.done(s.Steps) }) {
+		return refuse(CodeWrongStep, "Do them.", "the steps for campaign %s are on unit %s already", a.Campaign, u.ID)
+	}
+	if st := u.stepOfKind(Flash); st != nil {
+		switch st.Status {
+		case Running:
+			return interlock(I2, "Wait until the flash is signed off.", "a flash runs on unit %s", u.ID)
+		case Done:
+			d.emitUnit(u.ID, TypeStepReopened, &StepReopened{st.ID, open[i].Title})
+			d.emitUnit(u.ID, TypeStepsAdded, &StepsAdded{Campaign: a.Campaign, Reason: open[i].Title, Counts: []StepID{st.ID}})
+		default:
+			return refuse(CodeWrongStep, "Flash it; the current calibration is taken.", "the flash of unit %s is still to come", u.ID)
+		}
+		return nil
+	}
+	return a.add(d, u, open[i])
+}
+
+func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
+	r := d.shop.sweepRoute()
+	if r == nil {
+		return refuse(CodeNotReady, "Add a route with a flash to the shop file.", "no route has a flash, so there are no steps to add")
+	}
+	ev := StepsAdded{Route: r.ID, Campaign: a.Campaign, Reason: c.Title}
+	final := u.openOfKind(FinalCheck)
+	if final != nil {
+		ev.Before = final.ID
+	}
+	name := map[StepID]StepID{}
+	for _, rs := range r.Steps {
+		op := d.shop.Operation(rs.Operation)
+		if rs.Optional || op == nil || op.Kind == CheckIn {
+			continue
+		}
+		if op.Kind == FinalCheck && final != nil {
+			continue // the visit's own looks at the sweep too
+		}
+		name[rs.ID] = u.freeStep(rs.ID)
+	}
+	for _, rs := range r.Steps {
+		id, ok := name[rs.ID]
+		if !ok {
+			continue
+		}
+		st := RouteStep{ID: id, Operation: rs.Operation}
+		for _, after := range rs.After {
+			if before, ok := name[after.Step]; ok {
+				after.Step = before
+				st.After = append(st.After, after)
+			}
+		}
+		ev.Steps, ev.Counts = append(ev.Steps, st), append(ev.Counts, id)
+	}
+	d.emitUnit(u.ID, TypeStepsAdded, &ev)
+	return nil
+}
+
+func (u *Unit) openOfKind(k OperationKind) *Step {
+	return find(u.Steps, func(s *Step) bool { return s.Kind == k && s.Status == Todo })
+}
+
+// freeStep is the id, or the first of id-2, id-3… that no step has.
+func (u *Unit) freeStep(id StepID) StepID {
+	free := id
+	for n := 2; u.Step(free) != nil; n++ {
+		free = StepID(fmt.Sprintf("%s-%d", id, n))
+	}
+	return free
+}
+
+// sweepRoute is the route with a flash that has the fewest steps.
+func (s *Shop) sweepRoute() *Route {
+	var best *Route
+	for i := range s.Routes {
+		r := &s.Routes[i]
+		flashes := slices.ContainsFunc(r.Steps, func(rs RouteStep) bool {
+			op := s.Operation(rs.Operation)
+			return !rs.Optional && op != nil && op.Kind == Flash
+		})
+		if flashes && (best == nil || len(r.Steps) < len(best.Steps)) {
+			best = r
+		}
+	}
+	return best
+}
+
+// addSteps puts steps of a campaign behind those that there are.
+func (u *Unit) addSteps(d *StepsAdded, shop *Shop) {
+	u.Sweeps = append(slices.Clip(u.Sweeps), Sweep{d.Campaign, d.Counts})
+	if shop == nil {
+		return
+	}
+	at := len(u.Steps)
+	if i := slices.IndexFunc(u.Steps, func(st Step) bool { return st.ID == d.Before }); i >= 0 {
+		at = i
+	}
+	var added []Step
+	for _, rs := range d.Steps {
+		if op := shop.Operation(rs.Operation); op != nil {
+			added = append(added, Step{ID: rs.ID, Operation: rs.Operation, Kind: op.Kind, Status: Todo, After: rs.After, Why: d.Reason})
+		}
+	}
+	u.Steps = slices.Insert(u.Steps, at, added...)
+	if before := u.Step(d.Before); before != nil && len(added) > 0 {
+		before.After = append(slices.Clip(before.After), After{Step: added[len(added)-1].ID, Max: -1})
+	}
+}
