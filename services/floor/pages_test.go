@@ -491,8 +491,8 @@ func TestBoardShowsThePlan(t *testing.T) {
 
 func laneText(n *html.Node) string {
 	var b strings.Builder
-	for _, a := range all(n, tag("a")) {
-		b.WriteString(attr(a, "aria-label") + "\n")
+	for _, tip := range all(n, tag("title")) {
+		b.WriteString(text(tip) + "\n")
 	}
 	return b.String()
 }

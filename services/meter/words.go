@@ -19,7 +19,8 @@ func Words() metrics.Words {
 		EventTypes: texts(queue.TypeShopConfigured, queue.TypeUnitArrived, queue.TypeUnitAmended, queue.TypeUnitLeft,
 			queue.TypeAssignmentAccepted, queue.TypeAssignmentReturned, queue.TypeStepVoided, queue.TypeStepReopened,
 			queue.TypeStepSkipped, queue.TypeReworkOpened, queue.TypeStepPinned, queue.TypeStepUnpinned,
-			queue.TypeProblemReported, queue.TypeResourceClosed, queue.TypeResourceOpened),
+			queue.TypeProblemReported, queue.TypeResourceClosed, queue.TypeResourceOpened, queue.TypeCalibrationsListed, queue.TypeCalibrationWithdrawn,
+			queue.TypeCampaignOpened, queue.TypeCampaignClosed, queue.TypeCampaignContacted, queue.TypeStepsAdded),
 	}
 	for _, name := range queue.OperationKinds() {
 		var k queue.OperationKind

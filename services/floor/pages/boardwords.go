@@ -95,21 +95,6 @@ func (p *boardPage) BlockText(b board.Block) string {
 	return joinText(out)
 }
 
-// BlockTip is what a block says when the mouse rests on it.
-func (p *boardPage) BlockTip(b board.Block) string {
-	out := string(b.Unit) + " " + b.Operation + "\n" + p.Clock(b.Start) + "–" + p.Clock(b.End)
-	if b.Technician != "" {
-		out += " " + p.Name(b.Technician)
-	}
-	if b.WaitMin > 0 {
-		out += "\n" + p.T("waits %d min and keeps what it holds", b.WaitMin)
-	}
-	if b.Why != "" {
-		out += "\n" + b.Why
-	}
-	return out
-}
-
 // NextStep is the step that the row is about; empty: none is left.
 func (r UnitRow) NextStep() queue.StepID {
 	if r.Next == nil {
