@@ -1,6 +1,7 @@
 package floor_test
 
 import (
+	"context"
 	"encoding/json"
 	"fmt"
 	"maps"
@@ -10,6 +11,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/chromedp/cdproto/cdp"
+	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 
 	"tickover/queue"
@@ -87,6 +90,15 @@ func TestPagesAreLight(t *testing.T) {
 	}
 	b := newBrowser(t, w)
 	b.size(1440, "light")
+	// What the service worker hands on is no longer compressed, and what the
+	// browser has kept weighs nothing.
+	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, network.SetBypassServiceWorker, network.SetBypassServiceWorkerParams{Bypass: true})
+		if err == nil {
+			_, err = cdp.Call(ctx, t, network.SetCacheDisabled, network.SetCacheDisabledParams{CacheDisabled: true})
+		}
+		return err
+	}))
 	pages := pagesOf(w)
 	for _, name := range slices.Sorted(maps.Keys(pages)) {
 		b.open(pages[name])
