@@ -53,8 +53,6 @@ func bridge(spans []span, gap int64) set {
 	return out
 }
 
-func union(sets ...set) set { return newSet(slices.Concat(sets...)) }
-
 // minus is what of s does not lie in t.
 func (s set) minus(t set) set {
 	var out set

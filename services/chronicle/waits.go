@@ -202,7 +202,7 @@ func (w *waiting) before(s start, in calendar.Interval) {
 	}
 	for _, x := range op.Stretches {
 		if x.HandsOn {
-			w.take(&rest, flow.ForTechnician, rest.Subtract(span1(w.skilled[x.Skill], rest)))
+			w.take(&rest, flow.ForTechnician, rest.Subtract(between(w.skilled[x.Skill], rest)))
 			break
 		}
 	}
@@ -221,9 +221,8 @@ func shrink(s calendar.Set, by time.Duration) calendar.Set {
 	return out
 }
 
-// span1 is the part of the set that a later step can need: between the first
-// and the last moment of rest.
-func span1(s, rest calendar.Set) calendar.Set {
+// between is the part of the set from the first moment of rest to the last.
+func between(s, rest calendar.Set) calendar.Set {
 	if len(rest) == 0 {
 		return nil
 	}
@@ -236,7 +235,7 @@ func (w *waiting) allFull(need queue.Need, rest calendar.Set) calendar.Set {
 		if len(rest) == 0 {
 			return nil
 		}
-		rest = rest.Intersect(span1(w.full[id], rest))
+		rest = rest.Intersect(between(w.full[id], rest))
 	}
 	return rest
 }

@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -24,25 +25,43 @@ import (
 	"tickover/testdata"
 )
 
-// lived is a shop that has worked for eight days and a half, until a Tuesday
-// afternoon.
+// livedUntil is a Tuesday afternoon, eight days and a half after the demo's
+// first day.
+var livedUntil = time.Date(2026, 2, 24, 15, 20, 30, 0, time.UTC)
+
+// lived is a shop that has worked until then.
 func lived(t testing.TB) *world {
 	t.Helper()
-	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
-	if err != nil {
-		t.Fatal(err)
+	seed := queuetest.Seed(t, 7)
+	past.once.Do(func() { past.log, past.site, past.err = live8Days(seed) })
+	if past.err != nil {
+		t.Fatal(past.err)
 	}
-	w := &world{t: t, log: logtest.NewMem(), clock: &clock{t: time.Date(2026, 2, 24, 15, 20, 30, 0, time.UTC)}}
-	sim, err := simshop.New(context.Background(), simshop.Options{Shop: shop, ShopFile: hash, Seed: queuetest.Seed(t, 7), Schedules: 1, Log: w.log})
-	if err != nil {
-		t.Fatal(err)
-	}
-	if err := sim.FastForward(context.Background(), w.clock.now()); err != nil {
-		t.Fatal(err)
-	}
-	w.open(shop.Site)
+	w := &world{t: t, log: past.log.Reopen(), clock: &clock{t: livedUntil}}
+	w.open(past.site)
 	w.serve(live.Bounds{})
 	return w
+}
+
+// past is lived once for all tests.
+var past struct {
+	once sync.Once
+	log  *logtest.Mem
+	site queue.SiteID
+	err  error
+}
+
+func live8Days(seed uint64) (*logtest.Mem, queue.SiteID, error) {
+	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	if err != nil {
+		return nil, "", err
+	}
+	mem := logtest.NewMem()
+	sim, err := simshop.New(context.Background(), simshop.Options{Shop: shop, ShopFile: hash, Seed: seed, Schedules: 1, Log: mem})
+	if err != nil {
+		return nil, "", err
+	}
+	return mem, shop.Site, sim.FastForward(context.Background(), livedUntil)
 }
 
 // unitLinks are a page's links to units behind numbers.
@@ -152,6 +171,14 @@ func TestOwnerSaysWhatTheStateSays(t *testing.T) {
 	for _, part := range []string{"What limits the shop", "At this moment", "hands-off", "What units waited for", "Little"} {
 		if !strings.Contains(page.text(), part) {
 			t.Errorf("the page lacks %q", part)
+		}
+	}
+	for _, tag := range []string{"en", "de", "en-US"} {
+		for _, path := range []string{"/owner?span=4weeks", "/owner/units?span=4weeks&of=using&resource=i1&state=locked"} {
+			r := w.send(http.MethodGet, path, "", nil, "Accept-Language", tag)
+			if r.status != http.StatusOK || strings.Contains(string(r.body), "%!") || strings.Contains(string(r.body), "%v") {
+				t.Errorf("%s in %s: %d, or a message without its values", path, tag, r.status)
+			}
 		}
 	}
 	// What happens now is in the figures at once.
@@ -282,8 +309,10 @@ func TestDaysThatMakeNoSense(t *testing.T) {
 			t.Errorf("%s: what was typed is gone", give)
 		}
 	}
-	if page := w.page("/owner?from=2025-05-01&to=2025-05-02"); !strings.Contains(page.text(), "No unit was in the shop in this time") {
-		t.Errorf("days before there was a shop: %.300s", page.text())
+	for _, before := range []string{"from=2025-05-01&to=2025-05-02", "from=0001-01-01&to=0001-01-01"} {
+		if page := w.page("/owner?" + before); !strings.Contains(page.text(), "No unit was in the shop in this time") {
+			t.Errorf("%s, before there was a shop: %.300s", before, page.text())
+		}
 	}
 	for _, bad := range []string{"", "of=nonsense", "of=waiting&cause=boredom", "of=left&from=x&to=y"} {
 		if r := w.get("/owner/units?" + bad); r.status != http.StatusNotFound {
