@@ -274,6 +274,10 @@ func (w *world) mishaps(day calendar.Date, opens, closes time.Time) {
 			w.onDay(at, w.hasty)
 		}
 	}
+	// Before closing, when it gets dark, people hurry most.
+	if at := closes.Add(-w.between(5*time.Minute, 45*time.Minute)); w.happens(Haste, 0.6) {
+		w.onDay(at, w.hasty)
+	}
 }
 
 // storm shuts every pad and loop, a quarter of an hour from now so that who is
