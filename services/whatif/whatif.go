@@ -51,6 +51,8 @@ type Result struct {
 	At      int
 	Comparison
 	Before, After *dispatch.Plan
+	// Next is the state that would follow.
+	Next *queue.State
 }
 
 // ErrTooMany: more than CommandsMax commands.
@@ -72,7 +74,7 @@ func Preview(ctx context.Context, in Input) (*Result, error) {
 	if err := r.plan(ctx, &in, next); err != nil {
 		return nil, err
 	}
-	r.Comparison = Compare(in.State, next, r.Before, r.After)
+	r.Comparison, r.Next = Compare(in.State, next, r.Before, r.After), next
 	return r, nil
 }
 

@@ -9,11 +9,14 @@ import (
 	"strings"
 	"time"
 
+	"go.uber.org/zap"
+
 	"tickover/queue"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/job"
+	"tickover/services/promise"
 )
 
 // Contacts keeps people outside the log.
@@ -34,6 +37,7 @@ type CallerRow struct {
 	Says     string // what to tell the caller
 	Done     int
 	Cal      *CalibrationAnswer
+	Promise  *promise.Promise // nil: none can be given
 }
 
 // CalibrationAnswer is which calibration exists for a machine.
@@ -97,8 +101,13 @@ func (p *Pages) counter(r *http.Request, b *Base) (string, any, error) {
 			return 0
 		})
 		page.More = max(0, len(units)-callerRowsMax)
+		promises := p.promisesOf(r.Context(), b)
 		for _, u := range units[:min(len(units), callerRowsMax)] {
-			page.Rows = append(page.Rows, p.callerRow(b, u))
+			row := p.callerRow(b, u)
+			if x, ok := promises[u.ID]; ok && row.Done < len(u.Steps) && !u.Held {
+				row.Promise = &x
+			}
+			page.Rows = append(page.Rows, row)
 		}
 	}
 	if err := page.ask(q); err != nil {
@@ -106,6 +115,22 @@ func (p *Pages) counter(r *http.Request, b *Base) (string, any, error) {
 	}
 	page.suggestFrom(b)
 	return "counter", page, nil
+}
+
+// promiseThreads walk the paths; the planner has the rest of the machine.
+const promiseThreads = 2
+
+// promisesOf are by when units will be ready and how surely; nil when that
+// can't be said now.
+func (p *Pages) promisesOf(ctx context.Context, b *Base) map[queue.UnitID]promise.Promise {
+	ctx, cancel := context.WithTimeout(ctx, doTimeout)
+	defer cancel()
+	all, err := p.promises.All(ctx, promise.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Threads: promiseThreads})
+	if err != nil {
+		p.log.Warn("no promises", zap.Error(err))
+		return nil
+	}
+	return all
 }
 
 // ask reads the question about a machine, if there is one.

@@ -41,6 +41,7 @@ import (
 	"tickover/services/floor/locale"
 	"tickover/services/ledger"
 	"tickover/services/photos"
+	"tickover/services/promise"
 )
 
 // Options say what the pages speak to.
@@ -73,7 +74,8 @@ type Pages struct {
 	// past is what happened, for the owner's figures.
 	past *chronicle.Chronicle
 	// pages are the templates of each language by name.
-	pages map[*locale.Language]map[string]*template.Template
+	promises promise.Kept
+	pages    map[*locale.Language]map[string]*template.Template
 	// recent are the foremen's last decisions.
 	recent  *decisions.Recent
 	shared  shared

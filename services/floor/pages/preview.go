@@ -13,6 +13,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/dispatch"
+	"tickover/services/promise"
 	"tickover/services/whatif"
 )
 
@@ -39,6 +40,7 @@ type previewPage struct {
 	Effects []string // on what is decided about
 	Own     []whatif.Pin
 	Others  []whatif.Pin
+	Promise *promise.Promise // of a unit that is checked in
 }
 
 // preview shows what a form would do, without doing it.
@@ -114,6 +116,15 @@ func (p *Pages) previewOf(ctx context.Context, b *Base, name string, f url.Value
 	page := &previewPage{Base: b, Action: name, What: b.decided(cmd.Action), Result: res}
 	page.fields(f, cmd.Action)
 	page.sort(cmd.Action)
+	if a, ok := cmd.Action.(*queue.ReceiveUnit); ok {
+		all, err := promise.All(ctx, promise.Input{State: res.Next, Almanac: p.o.Ledger.Almanac(), Plan: res.After, Now: b.Now, Threads: promiseThreads})
+		if err != nil {
+			return nil, err
+		}
+		if x, ok := all[a.Unit]; ok {
+			page.Promise = &x
+		}
+	}
 	return page, nil
 }
 

@@ -1,0 +1,110 @@
+package promise_test
+
+import (
+	"context"
+	"fmt"
+	"testing"
+	"time"
+
+	"tickover/queue"
+	"tickover/queue/log/logtest"
+	"tickover/queue/shopfile"
+	"tickover/services/dispatch"
+	"tickover/services/ledger"
+	"tickover/services/promise"
+	"tickover/testdata"
+)
+
+var morning = time.Date(2026, 2, 17, 9, 30, 0, 0, time.UTC)
+
+// shop is the demo shop with units in it.
+func shop(tb testing.TB, units int) promise.Input {
+	tb.Helper()
+	s, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	now := func() time.Time { return morning }
+	l, err := ledger.Open(context.Background(), ledger.Options{Site: s.Site, Log: logtest.NewMem(), Now: now})
+	if err != nil {
+		tb.Fatal(err)
+	}
+	do := func(id string, a queue.Action) {
+		if _, err := l.Do(context.Background(), queue.Command{ID: queue.CommandID(id), Action: a}); err != nil {
+			tb.Fatal(err)
+		}
+	}
+	do("shop", &queue.ConfigureShop{Shop: *s, FileHash: hash})
+	for i := range units {
+		do(fmt.Sprint("u", i), &queue.ReceiveUnit{Unit: queue.UnitID(fmt.Sprintf("P-%03d", i)), Arrival: queue.UnitArrived{
+			Machine:   queue.Machine{Frame: fmt.Sprintf("KB25-26-%05d", i), Make: "Kestrow", Model: "Brae 250", Year: 2026, Family: "kr5", Fitment: "standard"},
+			Ownership: queue.CustomerUnit, Route: "reflash", Promise: morning.Add(time.Duration(6+4*i) * time.Hour), Weight: 5,
+		}})
+	}
+	return promise.Input{State: l.View(), Almanac: l.Almanac(), Now: morning, Threads: 2}
+}
+
+// TestPromisesAreInOrder: the plan's finish is near the middle, the surer the
+// later, and a promise far away is kept.
+func TestPromisesAreInOrder(t *testing.T) {
+	in := shop(t, 6)
+	c, err := dispatch.ComputeAll(t.Context(), in.State, in.Almanac, in.Now, nil, dispatch.ComputeOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	in.Plan = c.Plan
+	all, err := promise.All(t.Context(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(all) != 6 {
+		t.Fatalf("%d promises for 6 units", len(all))
+	}
+	for _, f := range c.Plan.Units {
+		p := all[f.Unit]
+		if !p.Known() || p.Early.After(p.Even) || p.Even.After(p.Sure) || !p.Late.IsZero() && p.Sure.After(p.Late) {
+			t.Errorf("%s: %+v", f.Unit, p)
+		}
+		if d := p.Even.Sub(f.Ready); d < -3*time.Hour || d > 20*time.Hour {
+			t.Errorf("%s: ready %v by the plan, half of the times by %v", f.Unit, f.Ready, p.Even)
+		}
+		if p.Kept < 0 || p.Kept > 1 {
+			t.Errorf("%s: kept with %v", f.Unit, p.Kept)
+		}
+	}
+	if p := all["P-005"]; p.Kept < .9 {
+		t.Errorf("a promise for tomorrow afternoon is kept with %v only", p.Kept)
+	}
+}
+
+// TestKeptComputesOnce: the same entry and minute give the same map, a later
+// minute a new one.
+func TestKeptComputesOnce(t *testing.T) {
+	in := shop(t, 2)
+	var k promise.Kept
+	one, err := k.All(t.Context(), in)
+	if err != nil {
+		t.Fatal(err)
+	}
+	one["mark"] = promise.Promise{}
+	in.Now = in.Now.Add(10 * time.Second)
+	two, err := k.All(t.Context(), in)
+	if err != nil || len(two) != len(one) {
+		t.Errorf("computed anew within the minute: %v", err)
+	}
+	in.Now = in.Now.Add(time.Minute)
+	three, err := k.All(t.Context(), in)
+	if _, marked := three["mark"]; marked || err != nil {
+		t.Errorf("kept over a minute: %v", err)
+	}
+}
+
+// BenchmarkPromises is 60 units of the demo shop with 500 paths.
+func BenchmarkPromises(b *testing.B) {
+	in := shop(b, 60)
+	for b.Loop() {
+		if _, err := promise.All(b.Context(), in); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
