@@ -1,0 +1,678 @@
+package setup
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"reflect"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v4"
+
+	"tickover/queue"
+	"tickover/queue/shopfile"
+	"tickover/services/almanac"
+)
+
+// Base is the file that a form is written into.
+type Base struct {
+	Name string // for messages
+	Text []byte
+	Shop *queue.Shop // what Text says
+	// Fresh: there is no file yet, Text is [Start]. Operations that no chosen
+	// route needs are left out.
+	Fresh bool
+	// Used is what can't be taken out.
+	Used Used
+}
+
+// Result is a form as a shop file.
+type Result struct {
+	Text    []byte
+	Hash    queue.Hash
+	Shop    *queue.Shop // nil if there are problems
+	Changed []string    // sections
+	// Problems are all that is wrong, in the order of the file.
+	Problems []Problem
+}
+
+// Problem is one thing that is wrong with what was typed.
+type Problem struct {
+	Section string // empty: of no section of the form
+	Item    string // id of a resource, a technician, an operation or a route
+	Line    int    // of the new file; 0: none
+	// What and Do are for people; What is a format for Args.
+	What, Do string
+	Args     []any
+}
+
+// wrong is a problem of our own.
+func wrong(section, what, do string, args ...any) Problem {
+	return Problem{Section: section, What: what, Do: do, Args: args}
+}
+
+// Write writes the form into the file.
+func Write(b Base, f *Form) Result {
+	doc, err := open(b.Text)
+	if err != nil {
+		return Result{Text: b.Text, Problems: []Problem{wrong("", "The shop file is written in a form that can't be edited here: %s.", "Edit it by hand, or write each section on a line of its own.", err.Error())}}
+	}
+	w := writer{file: doc, base: b, was: Of(b.Shop), form: f.withIDs(b.Shop)}
+	w.all()
+	r := Result{Text: doc.text(), Changed: w.changed}
+	if len(w.changed) == 0 {
+		r.Text = bytes.Clone(b.Text)
+	}
+	r.Problems = w.problems
+	shop, hash, err := shopfile.Parse(b.Name, r.Text)
+	r.Hash = queue.HashOf(r.Text)
+	var list shopfile.Errors
+	switch {
+	case errors.As(err, &list):
+		r.Problems = append(r.Problems, placed(r.Text, list)...)
+	case err != nil:
+		r.Problems = append(r.Problems, wrong("", "The shop file would not be readable: %s.", "Change what you typed last.", err.Error()))
+	default:
+		if _, err := almanac.New(shop); err != nil {
+			r.Problems = append(r.Problems, wrong("hours", "These hours make no sense: %s.", "Correct the hours.", err.Error()))
+		} else if section := otherwise(b.Shop, shop, w.changed); section != "" {
+			r.Problems = append(r.Problems, wrong(section, "The section %s would be read otherwise, although nothing was changed in it.", "Edit the file by hand.", section))
+		}
+		r.Hash = hash
+	}
+	if len(r.Problems) == 0 {
+		r.Shop = shop
+	}
+	return r
+}
+
+// placed tells the problems of a shop file by section and item.
+func placed(text []byte, list shopfile.Errors) []Problem {
+	doc, err := open(text)
+	var out []Problem
+	for _, p := range list {
+		q := Problem{Line: p.Line, What: "%s", Args: []any{p.What}, Do: p.Suggestion}
+		if err == nil {
+			q.Section, q.Item = doc.at(p.Line - 1)
+		}
+		out = append(out, q)
+	}
+	return out
+}
+
+// at is the section and the item that a line is of.
+func (f *file) at(line int) (section, item string) {
+	for _, p := range f.sections {
+		if line < p.from || line >= p.to {
+			continue
+		}
+		section = p.key.Value
+		for key, e := range f.entries(section) {
+			if line >= e.from && line < e.to {
+				item = key
+			}
+		}
+	}
+	return section, item
+}
+
+// otherwise finds a section that differs although it was not changed.
+func otherwise(was, now *queue.Shop, changed []string) string {
+	same := func(a, b any) bool { return reflect.DeepEqual(a, b) }
+	is := func(s string) bool { return slices.Contains(changed, s) }
+	for _, c := range []struct {
+		section string
+		skip    bool
+		a, b    any
+	}{
+		{"site", false, was.Site, now.Site}, {"name", false, was.Name, now.Name},
+		{"place", false, []any{was.TimeZone, was.LatitudeD, was.LongitudeD, was.ElevationM}, []any{now.TimeZone, now.LatitudeD, now.LongitudeD, now.ElevationM}},
+		{"hours", false, was.Hours, now.Hours}, {"days", false, was.Days, now.Days}, {"quiet", false, was.Quiet, now.Quiet},
+		{"daylight", false, was.Daylight, now.Daylight}, {"resources", false, was.Resources, now.Resources},
+		{"technicians", is("hours"), was.Technicians, now.Technicians}, // who has no shifts works the shop's hours
+		{"foremen", false, was.Foremen, now.Foremen}, {"operations", false, was.Operations, now.Operations},
+		{"routes", false, was.Routes, now.Routes}, {"calibrations", false, was.Calibrations, now.Calibrations},
+		{"objective", false, was.Objective, now.Objective}, {"limits", false, was.Limits, now.Limits},
+	} {
+		if !c.skip && !is(c.section) && !same(c.a, c.b) {
+			return c.section
+		}
+	}
+	return ""
+}
+
+// writer edits the sections whose fields differ.
+type writer struct {
+	*file
+	base      Base
+	was, form *Form
+	changed   []string
+	problems  []Problem
+}
+
+func (w *writer) all() {
+	w.scalar("site", w.was.Site, w.form.Site)
+	w.scalar("name", w.was.Name, w.form.Name)
+	w.place()
+	w.week("hours", w.was.Hours, w.form.Hours)
+	w.days()
+	w.week("quiet", w.was.Quiet, w.form.Quiet)
+	w.resources()
+	w.technicians()
+	w.foremen()
+	w.work()
+}
+
+func (w *writer) note(section string) { w.changed = append(w.changed, section) }
+
+func (w *writer) scalar(key, was, now string) {
+	if was != now {
+		w.set(key, text(now))
+		w.note(key)
+	}
+}
+
+func (w *writer) place() {
+	was, now := w.was, w.form
+	old := w.entries("place")
+	var want []item
+	differ := false
+	for _, c := range []struct {
+		key, was, now string
+		optional      bool
+	}{{"time_zone", was.Zone, now.Zone, false}, {"latitude", was.Latitude, now.Latitude, false}, {"longitude", was.Longitude, now.Longitude, false}, {"elevation_m", was.Elevation, now.Elevation, true}} {
+		it := item{old: old[c.key], key: c.key}
+		switch {
+		case c.was == c.now && it.old == nil:
+			continue
+		case c.was != c.now:
+			differ = true
+			if c.optional && c.now == "" {
+				continue
+			}
+			it.node = value(c.now)
+		}
+		want = append(want, it)
+	}
+	if differ {
+		w.items("place", want)
+		w.note("place")
+	}
+}
+
+func (w *writer) week(section string, was, now [7]string) {
+	if was == now {
+		return
+	}
+	w.note(section)
+	m := block()
+	groups(func(d time.Weekday) string { return now[d] }, func(days, spans string) { put(m, days, spansNode(spans)) })
+	switch {
+	case len(m.Content) > 0:
+		w.set(section, m)
+	case section == "quiet":
+		w.drop(section)
+	default:
+		w.set(section, flow())
+	}
+}
+
+func (w *writer) days() {
+	if slices.Equal(w.was.Days, w.form.Days) {
+		return
+	}
+	w.note("days")
+	old := w.entries("days")
+	var want []item
+	for _, d := range w.form.Days {
+		it := item{key: d.Date}
+		if i := slices.IndexFunc(w.was.Days, func(o Day) bool { return o.Date == d.Date }); i >= 0 && old[d.Date] != nil {
+			it.old = old[d.Date]
+			delete(old, d.Date) // the same date again is a new one, which is refused
+			if w.was.Days[i] == d {
+				want = append(want, it)
+				continue
+			}
+		}
+		it.node = dayNode(d)
+		want = append(want, it)
+	}
+	if len(want) == 0 {
+		w.drop("days")
+		return
+	}
+	w.items("days", want)
+}
+
+func dayNode(d Day) *yaml.Node {
+	m := flow()
+	switch {
+	case d.Spans != "" && d.Spans != closed:
+		put(m, "open", spansNode(d.Spans))
+		if d.Reason != "" {
+			put(m, "reason", text(d.Reason))
+		}
+	case d.Reason != "":
+		put(m, closed, text(d.Reason))
+	default:
+		return text(closed)
+	}
+	return m
+}
+
+func (w *writer) resources() {
+	old := w.entries("resources")
+	was := byID(w.was.Resources, func(r Resource) string { return r.ID })
+	var want []item
+	differ := false
+	stays := map[string]bool{}
+	for _, r := range w.form.Resources {
+		o, known := was[r.Was]
+		if r.Name == "" && (known || r.Families+r.Tags+r.ID == "") {
+			continue
+		}
+		it := item{key: r.ID}
+		if known && !stays[r.Was] {
+			stays[r.Was], it.old = true, old[r.Was]
+			if r.Was = o.Was; r == o {
+				want = append(want, it)
+				continue
+			}
+		}
+		differ, it.node = true, resourceNode(r)
+		want = append(want, it)
+	}
+	for _, r := range w.was.Resources {
+		if stays[r.ID] {
+			continue
+		}
+		differ = true
+		if u, ok := w.base.Used.Resources[queue.ResourceID(r.ID)]; ok {
+			p := wrong("resources", "%s can't be taken out: unit %s still uses it.", "Put its name back; take it out once the unit has moved on.", r.Name, string(u))
+			p.Item = r.ID
+			w.problems = append(w.problems, p)
+		}
+	}
+	if differ {
+		w.items("resources", want)
+		w.note("resources")
+	}
+}
+
+func resourceNode(r Resource) *yaml.Node {
+	m := flow()
+	put(m, "kind", text(r.Kind))
+	if r.Name != r.ID || r.Name == "" {
+		put(m, "name", text(r.Name))
+	}
+	if r.Tags != "" {
+		put(m, "tags", list(parts(r.Tags)))
+	}
+	if r.Capacity != "" {
+		put(m, "capacity", value(r.Capacity))
+	}
+	switch {
+	case r.Families == anyFamily:
+		put(m, "families", text(anyFamily))
+	case r.Families != "":
+		put(m, "families", list(parts(r.Families)))
+	}
+	return m
+}
+
+func (w *writer) technicians() {
+	old := w.entries("technicians")
+	was := byID(w.was.Technicians, func(t Technician) string { return t.ID })
+	var want []item
+	differ := false
+	stays := map[string]bool{}
+	for _, t := range w.form.Technicians {
+		o, known := was[t.Was]
+		if t.Name == "" && (known || t.ID == "") {
+			continue
+		}
+		it := item{key: t.ID}
+		if known && !stays[t.Was] {
+			stays[t.Was], it.old = true, old[t.Was]
+			o.Foreman = t.Foreman // told by the section foremen
+			if t == o && !w.hidesShifts(it.old, t) {
+				want = append(want, it)
+				continue
+			}
+		}
+		differ, it.node = true, technicianNode(t)
+		want = append(want, it)
+	}
+	for _, t := range w.was.Technicians {
+		if stays[t.ID] {
+			continue
+		}
+		differ = true
+		if u, ok := w.base.Used.People[queue.PersonID(t.ID)]; ok {
+			p := wrong("technicians", "%s can't be taken out: unit %s has a step that is that person's.", "Put the name back; take it out once the step is done or given to somebody else.", t.Name, string(u))
+			p.Item = t.ID
+			w.problems = append(w.problems, p)
+		}
+	}
+	if differ {
+		w.items("technicians", want)
+		w.note("technicians")
+	}
+}
+
+// hidesShifts: the file names shifts that were the shop's hours, so that the
+// form showed none, and the shop's hours change.
+func (w *writer) hidesShifts(p *part, t Technician) bool {
+	if t.Shifts != "" || w.was.Hours == w.form.Hours || p == nil {
+		return false
+	}
+	for i := 0; i+1 < len(p.value.Content); i += 2 {
+		if p.value.Content[i].Value == "shifts" {
+			return true
+		}
+	}
+	return false
+}
+
+func technicianNode(t Technician) *yaml.Node {
+	m := block()
+	if t.Name != t.ID || t.Name == "" {
+		put(m, "name", text(t.Name))
+	}
+	put(m, "skills", list(parts(t.Skills)))
+	if t.Shifts != "" {
+		put(m, "shifts", weekNode(t.Shifts))
+	}
+	if t.Breaks != "" {
+		put(m, "breaks", weekNode(t.Breaks))
+	}
+	if t.Away != "" {
+		put(m, "away", list(parts(t.Away)))
+	}
+	return m
+}
+
+// foremen keeps the order of the file and adds who is new.
+func (w *writer) foremen() {
+	technicians := func(f *Form) (out []string) {
+		for _, t := range f.Technicians {
+			if t.Foreman && t.Name != "" {
+				out = append(out, t.ID)
+			}
+		}
+		return out
+	}
+	tech, others := technicians(w.form), parts(w.form.Foremen)
+	if slices.Equal(technicians(w.was), tech) && w.was.Foremen == w.form.Foremen {
+		return
+	}
+	w.note("foremen")
+	n := &yaml.Node{Kind: yaml.SequenceNode, Style: yaml.FlowStyle}
+	add := func(id string, works bool) {
+		item := text(id)
+		if !works {
+			item = flow()
+			put(item, "person", text(id))
+		}
+		n.Content = append(n.Content, item)
+	}
+	for _, f := range w.base.Shop.Foremen {
+		if i := slices.Index(tech, string(f)); i >= 0 {
+			add(tech[i], true)
+			tech = slices.Delete(tech, i, i+1)
+		} else if i := slices.Index(others, string(f)); i >= 0 {
+			add(others[i], false)
+			others = slices.Delete(others, i, i+1)
+		}
+	}
+	for _, id := range tech {
+		add(id, true)
+	}
+	for _, id := range others {
+		add(id, false)
+	}
+	w.set("foremen", n)
+}
+
+// work writes operations and routes.
+func (w *writer) work() {
+	start := template()
+	var routes, operations []item
+	addedRoutes := false
+	needed := map[string]bool{}
+	old := w.entries("routes")
+	for i := range w.base.Shop.Routes {
+		rt := &w.base.Shop.Routes[i]
+		if !slices.Contains(w.form.Routes, string(rt.ID)) {
+			addedRoutes = true
+			continue
+		}
+		routes = append(routes, item{old: old[string(rt.ID)], key: string(rt.ID)})
+		need(needed, rt)
+	}
+	added := map[string]bool{}
+	for i := range start.shop.Routes {
+		rt := &start.shop.Routes[i]
+		if w.base.Shop.Route(rt.ID) != nil || !slices.Contains(w.form.Routes, string(rt.ID)) {
+			continue
+		}
+		addedRoutes = true
+		routes = append(routes, start.item("routes", string(rt.ID)))
+		need(added, rt)
+	}
+	if addedRoutes {
+		w.items("routes", routes)
+		w.note("routes")
+	}
+
+	old = w.entries("operations")
+	differ, whole := w.minutes(old)
+	for i := range w.base.Shop.Operations {
+		id := w.base.Shop.Operations[i].ID
+		if w.base.Fresh && !needed[string(id)] && id != w.base.Shop.Limits.ReworkOp {
+			differ = true
+			continue
+		}
+		it := item{old: old[string(id)], key: string(id)}
+		if whole[string(id)] {
+			it.node = it.old.value
+		}
+		operations = append(operations, it)
+	}
+	for i := range start.shop.Operations {
+		id := start.shop.Operations[i].ID
+		if added[string(id)] && w.base.Shop.Operation(id) == nil {
+			differ = true
+			operations = append(operations, start.item("operations", string(id)))
+		}
+	}
+	if differ {
+		w.items("operations", operations)
+		w.note("operations")
+	}
+}
+
+func need(set map[string]bool, rt *queue.Route) {
+	for _, s := range rt.Steps {
+		set[string(s.Operation)] = true
+	}
+}
+
+var plainDuration = regexp.MustCompile(`^[0-9dhms]{1,20}$`)
+
+// minutes puts the typed lengths of stretches in place. It reports whether
+// there were any, and the operations that have to be written from their nodes.
+func (w *writer) minutes(old map[string]*part) (differ bool, whole map[string]bool) {
+	type change struct {
+		operation, typed string
+		at               *yaml.Node
+	}
+	var changes []change
+	for _, o := range w.was.Operations {
+		for i, was := range o.Minutes {
+			now, typed := w.form.Minutes(o.ID, i)
+			if n := lengthOf(old[o.ID], i); typed && now != was && n != nil {
+				changes = append(changes, change{o.ID, now, n})
+			}
+		}
+	}
+	whole = map[string]bool{}
+	for _, c := range slices.Backward(changes) { // what stands before in the line keeps its column
+		if !w.length(c.at, c.typed) {
+			whole[c.operation] = true
+		}
+	}
+	return len(changes) > 0, whole
+}
+
+// lengthOf is the scalar that holds the length of a stretch.
+func lengthOf(p *part, stretch int) *yaml.Node {
+	if p == nil {
+		return nil
+	}
+	n := child(p.value, "stretches")
+	switch {
+	case n == nil:
+		return nil
+	case n.Kind == yaml.SequenceNode && stretch < len(n.Content):
+		n = n.Content[stretch]
+	case n.Kind != yaml.MappingNode || stretch > 0:
+		return nil
+	}
+	if on := child(n, "hands-on"); on != nil {
+		return on
+	}
+	return child(n, "hands-off")
+}
+
+func child(m *yaml.Node, key string) *yaml.Node {
+	if m.Kind != yaml.MappingNode {
+		return nil
+	}
+	for i := 0; i+1 < len(m.Content); i += 2 {
+		if m.Content[i].Value == key {
+			return m.Content[i+1]
+		}
+	}
+	return nil
+}
+
+// length writes a length into its line and its node; false if it was not found
+// in the line.
+func (w *writer) length(n *yaml.Node, typed string) bool {
+	if plainNumber.MatchString(typed) {
+		typed += "m"
+	}
+	was := n.Value
+	n.Value, n.Tag = typed, "!!str"
+	shown := typed
+	if !plainDuration.MatchString(typed) {
+		b, _ := json.Marshal(typed) // a text always has a form in JSON, which is YAML as well
+		shown = string(b)
+	}
+	line := []rune(w.lines[n.Line-1])
+	from := n.Column - 1
+	to := from + len([]rune(was))
+	if n.Style != 0 { // quoted
+		to += 2
+	}
+	if from < 0 || to > len(line) || strings.Trim(string(line[from:to]), `"'`) != was {
+		return false
+	}
+	w.lines[n.Line-1] = string(line[:from]) + shown + string(line[to:])
+	return true
+}
+
+func byID[T any](list []T, id func(T) string) map[string]T {
+	out := map[string]T{}
+	for _, v := range list {
+		out[id(v)] = v
+	}
+	return out
+}
+
+// withIDs gives ids to the new rows that have none.
+func (f *Form) withIDs(was *queue.Shop) *Form {
+	g := *f
+	g.Resources, g.Technicians = slices.Clone(f.Resources), slices.Clone(f.Technicians)
+	if g.Site == "" {
+		g.Site = slug(g.Name)
+	}
+	taken := map[string]bool{}
+	for i := range was.Resources {
+		taken[string(was.Resources[i].ID)] = true
+	}
+	for _, r := range g.Resources {
+		taken[r.ID] = true
+	}
+	next := map[string]int{}
+	for i := range g.Resources {
+		r := &g.Resources[i]
+		for r.ID == "" {
+			letter := "x"
+			if r.Kind != "" && r.Kind[0] >= 'a' && r.Kind[0] <= 'z' {
+				letter = r.Kind[:1]
+			}
+			next[letter]++
+			if id := fmt.Sprintf("%s%d", letter, next[letter]); !taken[id] {
+				r.ID, taken[id] = id, true
+			}
+		}
+	}
+	people := map[string]bool{}
+	for i := range was.Technicians {
+		people[string(was.Technicians[i].ID)] = true
+	}
+	for _, id := range was.Foremen {
+		people[string(id)] = true
+	}
+	for _, t := range g.Technicians {
+		people[t.ID] = true
+	}
+	for i := range g.Technicians {
+		t := &g.Technicians[i]
+		if t.ID != "" || t.Name == "" {
+			continue
+		}
+		first, _, _ := strings.Cut(t.Name, " ")
+		base := slug(first)
+		if base == "" {
+			base = "t"
+		}
+		for n := 1; t.ID == ""; n++ {
+			id := base
+			if n > 1 {
+				id = fmt.Sprintf("%s-%d", base, n)
+			}
+			if !people[id] {
+				t.ID, people[id] = id, true
+			}
+		}
+	}
+	return &g
+}
+
+// slug makes an id of a name: its letters a to z and digits, '-' between words.
+func slug(name string) string {
+	var b strings.Builder
+	for _, r := range strings.ToLower(name) {
+		if plain, ok := letters[r]; ok {
+			b.WriteString(plain)
+		} else if r >= 'a' && r <= 'z' || r >= '0' && r <= '9' {
+			b.WriteRune(r)
+		} else if s := b.String(); s != "" && !strings.HasSuffix(s, "-") && (r == ' ' || r == '-') {
+			b.WriteByte('-')
+		}
+	}
+	s := b.String()
+	return strings.Trim(s[:min(len(s), 32)], "-")
+}
+
+// letters of names that have a usual spelling in a to z.
+var letters = map[rune]string{'ä': "ae", 'ö': "oe", 'ü': "ue", 'ß': "ss", 'å': "a", 'ø': "o", 'æ': "ae", 'é': "e", 'è': "e", 'ê': "e", 'ë': "e",
+	'á': "a", 'à': "a", 'â': "a", 'ã': "a", 'í': "i", 'ì': "i", 'î': "i", 'ï': "i", 'ó': "o", 'ò': "o", 'ô': "o", 'õ': "o", 'ú': "u", 'ù': "u", 'û': "u",
+	'ç': "c", 'ñ': "n", 'ł': "l", 'š': "s", 'ž': "z", 'č': "c", 'ř': "r", 'ě': "e", 'ý': "y"}
