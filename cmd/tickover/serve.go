@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"io/fs"
 	"net"
 	"os"
 	"strings"
@@ -16,13 +18,15 @@ import (
 	"tickover/queue/log"
 	"tickover/services/bench"
 	"tickover/services/dispatch"
+	"tickover/services/floor"
+	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 )
 
 type serveCmd struct {
 	dataFlag
 	logFlags
-	Shop   string   `help:"The shop file." required:"" type:"existingfile"`
+	Shop   string   `help:"The shop file; one that does not exist yet is made in the browser." required:"" type:"path"`
 	Listen string   `help:"Address of the pages." default:"${listen}"`
 	Away   []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
 	Nats   string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
@@ -30,11 +34,19 @@ type serveCmd struct {
 }
 
 func (c *serveCmd) Run(ctx context.Context, io streams) error {
-	shop, hash, err := readShop(c.Shop)
+	logger, err := c.logger(io)
 	if err != nil {
 		return err
 	}
-	logger, err := c.logger(io)
+	if _, err := os.Stat(c.Shop); errors.Is(err, fs.ErrNotExist) {
+		return c.setUp(ctx, io, logger)
+	}
+	return c.open(ctx, io, logger, nil)
+}
+
+// open runs the shop of the file. serve, if set, serves its pages.
+func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, serve func(context.Context, *floor.Floor, func(net.Addr)) error) error {
+	shop, hash, err := readShop(c.Shop)
 	if err != nil {
 		return err
 	}
@@ -54,6 +66,7 @@ func (c *serveCmd) Run(ctx context.Context, io streams) error {
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: time.Now,
 			data: c.Data, listen: c.Listen, away: away, logger: logger, ready: announce(io, shop.Name),
+			disk: setup.NewDisk(c.Shop), serve: serve,
 		})
 	})
 }

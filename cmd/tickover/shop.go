@@ -21,6 +21,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/feed"
 	"tickover/services/floor"
+	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 	"tickover/services/meter"
 	"tickover/services/photos"
@@ -39,6 +40,10 @@ type shopOptions struct {
 	away   map[dispatch.Station]bool
 	logger *zap.Logger
 	data   string // the data directory
+	// disk is the shop file, which the browser may change; nil: none.
+	disk *setup.Disk
+	// serve serves the pages; nil: on listen.
+	serve func(context.Context, *floor.Floor, func(net.Addr)) error
 	// ready is called with the pages' address.
 	ready func(net.Addr)
 	// beside runs with the shop: the simulated people of the demo.
@@ -101,23 +106,17 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return err
 	}
 	pages, err := floor.New(floor.Options{
-		Photos: kept, Contacts: people,
+		Photos: kept, Contacts: people, ShopFile: o.disk,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
 	})
 	if err != nil {
 		return err
 	}
-	var workers []*bench.Worker
-	for _, s := range dispatch.Stations(o.shop) {
-		if o.away[s] {
-			continue
-		}
-		w, err := bench.New(ctx, bench.Config{Site: o.shop.Site, Station: s, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger})
-		if err != nil {
-			return fmt.Errorf("bench %s: %w", s, err)
-		}
-		workers = append(workers, w)
+	crew := &crew{o: o, l: l, nc: nc, has: map[dispatch.Station]bool{}}
+	workers, err := crew.join(ctx)
+	if err != nil {
+		return err
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return l.Run(ctx) })
@@ -125,10 +124,17 @@ func runShop(ctx context.Context, o shopOptions) error {
 	for _, w := range workers {
 		g.Go(func() error { return w.Run(ctx) })
 	}
+	g.Go(func() error { return crew.follow(ctx, g) })
 	g.Go(func() error { return people.Run(ctx) })
 	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
-	g.Go(func() error { return floor.Serve(ctx, o.listen, pages, o.logger, o.ready) })
+	serve := o.serve
+	if serve == nil {
+		serve = func(ctx context.Context, f *floor.Floor, ready func(net.Addr)) error {
+			return floor.Serve(ctx, o.listen, f, o.logger, ready)
+		}
+	}
+	g.Go(func() error { return serve(ctx, pages, o.ready) })
 	if o.beside != nil {
 		g.Go(func() error { return o.beside(ctx, l, nc) })
 	}
@@ -137,6 +143,56 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return nil
 	}
 	return err
+}
+
+// crew has a worker for each station of the shop, also for those that a later
+// shop file brings.
+type crew struct {
+	o   shopOptions
+	l   *ledger.Ledger
+	nc  *nats.Conn
+	has map[dispatch.Station]bool
+}
+
+// join makes workers for the stations that have none.
+func (c *crew) join(ctx context.Context) ([]*bench.Worker, error) {
+	var out []*bench.Worker
+	for _, s := range dispatch.Stations(c.l.View().Shop) {
+		if c.o.away[s] || c.has[s] {
+			continue
+		}
+		w, err := bench.New(ctx, bench.Config{Site: c.o.shop.Site, Station: s, Conn: c.nc, Ledger: c.l, Now: c.o.now, Logger: c.o.logger})
+		if err != nil {
+			return nil, fmt.Errorf("bench %s: %w", s, err)
+		}
+		c.has[s] = true
+		out = append(out, w)
+	}
+	return out, nil
+}
+
+// follow lets new workers join when another shop file takes effect.
+func (c *crew) follow(ctx context.Context, g *errgroup.Group) error {
+	watch := c.l.Watch()
+	defer watch.Stop()
+	file := c.o.file
+	for {
+		if now := c.l.View().ShopFile; now != file {
+			file = now
+			workers, err := c.join(ctx)
+			if err != nil && ctx.Err() == nil {
+				return err
+			}
+			for _, w := range workers {
+				g.Go(func() error { return w.Run(ctx) })
+			}
+		}
+		select {
+		case <-watch.C():
+		case <-ctx.Done():
+			return nil
+		}
+	}
 }
 
 // observePlan feeds the metrics with what the dispatcher did.

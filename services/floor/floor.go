@@ -40,6 +40,7 @@ import (
 	"tickover/services/floor/history"
 	"tickover/services/floor/live"
 	"tickover/services/floor/pages"
+	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 )
@@ -63,6 +64,8 @@ type Options struct {
 	Photos *photos.Store
 	// Contacts are the people beside the log; nil: none are kept.
 	Contacts pages.Contacts
+	// ShopFile, if set, is the shop's file, which its setup writes.
+	ShopFile *setup.Disk
 }
 
 // Floor is the handler of all pages, the API and the events.
@@ -94,7 +97,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}
@@ -106,6 +109,23 @@ func New(o Options) (*Floor, error) {
 	}
 	mux.Handle("/", compress(pressed))
 	return &Floor{secure(mux, o.Hosts, logger), streams}, nil
+}
+
+// NewSetup builds the handler of a shop that has no file yet: its setup, and
+// nothing else. written is called once the file is there.
+func NewSetup(o Options, written func()) (http.Handler, error) {
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	if o.Now == nil || o.ShopFile == nil {
+		return nil, errors.New("floor: setup needs a clock and a place for the file")
+	}
+	logger := o.Logger.Named("floor")
+	mux := http.NewServeMux()
+	if err := pages.RegisterSetup(mux, pages.Options{ShopFile: o.ShopFile, Written: written, Now: o.Now, Logger: logger}); err != nil {
+		return nil, fmt.Errorf("floor: setup: %w", err)
+	}
+	return secure(mux, o.Hosts, logger), nil
 }
 
 // endpoints lists the API's operations for its page.
@@ -138,27 +158,35 @@ const (
 // Serve listens on addr until ctx ends, then finishes what is under way. ready,
 // if not nil, is called with the address once it listens.
 func Serve(ctx context.Context, addr string, f *Floor, logger *zap.Logger, ready func(net.Addr)) error {
-	if logger == nil {
-		logger = zap.NewNop()
-	}
 	l, err := Listen(ctx, addr)
 	if err != nil {
 		return err
+	}
+	if ready != nil {
+		ready(l.Addr())
+	}
+	return ServeOn(ctx, l, f, logger, f.Close)
+}
+
+// ServeOn serves on l, which it closes, until ctx ends, then finishes what is
+// under way. closing, if not nil, is called when the end begins.
+func ServeOn(ctx context.Context, l net.Listener, h http.Handler, logger *zap.Logger, closing func()) error {
+	if logger == nil {
+		logger = zap.NewNop()
 	}
 	std, err := zap.NewStdLogAt(logger.Named("http"), zap.WarnLevel)
 	if err != nil {
 		return err
 	}
 	srv := &http.Server{
-		Handler: f, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
+		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
 		IdleTimeout: idleTimeout, MaxHeaderBytes: headerBytes, ErrorLog: std,
 	}
-	srv.RegisterOnShutdown(f.Close)
+	if closing != nil {
+		srv.RegisterOnShutdown(closing)
+	}
 	stopped := make(chan error, 1)
 	go func() { stopped <- srv.Serve(l) }()
-	if ready != nil {
-		ready(l.Addr())
-	}
 	select {
 	case err := <-stopped:
 		return err

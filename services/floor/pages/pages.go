@@ -25,6 +25,8 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/google/uuid"
@@ -39,6 +41,7 @@ import (
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
 	"tickover/services/floor/locale"
+	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 	"tickover/services/promise"
@@ -55,6 +58,9 @@ type Options struct {
 	Photos   *photos.Store // nil: none can be taken
 	Now      func() time.Time
 	Logger   *zap.Logger
+	ShopFile *setup.Disk // nil: the shop has no file that could be written
+	// Written is called once a shop that had no file yet has one.
+	Written func()
 }
 
 // Endpoint is a line of the API's description.
@@ -77,45 +83,24 @@ type Pages struct {
 	promises promise.Kept
 	pages    map[*locale.Language]map[string]*template.Template
 	// recent are the foremen's last decisions.
-	recent  *decisions.Recent
-	shared  shared
-	version string // of the static files
+	recent *decisions.Recent
+	shared shared
+	// setupWriting lets one person at a time change the shop file.
+	setupWriting sync.Mutex
+	opening      atomic.Bool // the first shop file is written, the shop starts
+	version      string // of the static files
 }
 
 // Register puts the pages on the mux.
 func Register(mux *http.ServeMux, o Options) error {
-	if o.Logger == nil {
-		o.Logger = zap.NewNop()
-	}
-	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[*locale.Language]map[string]*template.Template{}}
-	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
-	for _, l := range locale.Languages() {
-		pages, err := parse(l)
-		if err != nil {
-			return err
-		}
-		p.pages[l] = pages
-	}
-	if err := p.remember(); err != nil {
-		return err
-	}
-	static, err := fs.Sub(staticFiles, "static")
+	p, err := newPages(o)
 	if err != nil {
 		return err
 	}
-	files := http.FileServerFS(static)
-	if err := p.offlineRoutes(static); err != nil {
+	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
+	if err := p.remember(); err != nil {
 		return err
 	}
-	p.mux.Handle("GET /static/", http.StripPrefix("/static/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
-			http.NotFound(w, r) // no list of the folder
-			return
-		}
-		w.Header().Set("Cache-Control", "no-cache")
-		w.Header().Set("ETag", `"`+p.version+`"`)
-		files.ServeHTTP(w, r)
-	})))
 	for pattern, h := range map[string]handler{
 		"GET /{$}":                     p.home,
 		"GET /me":                      p.me,
@@ -158,6 +143,60 @@ func Register(mux *http.ServeMux, o Options) error {
 	return nil
 }
 
+// newPages has the templates, the static files and the setup of the shop, which
+// is there before there is a shop.
+func newPages(o Options) (*Pages, error) {
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[*locale.Language]map[string]*template.Template{}}
+	for _, l := range locale.Languages() {
+		pages, err := parse(l)
+		if err != nil {
+			return nil, err
+		}
+		p.pages[l] = pages
+	}
+	static, err := fs.Sub(staticFiles, "static")
+	if err != nil {
+		return nil, err
+	}
+	files := http.FileServerFS(static)
+	if err := p.offlineRoutes(static); err != nil {
+		return nil, err
+	}
+	p.mux.Handle("GET /static/", http.StripPrefix("/static/", http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/") || r.URL.Path == "" {
+			http.NotFound(w, r) // no list of the folder
+			return
+		}
+		w.Header().Set("Cache-Control", "no-cache")
+		w.Header().Set("ETag", `"`+p.version+`"`)
+		files.ServeHTTP(w, r)
+	})))
+	p.mux.HandleFunc("GET /setup", p.setupGet)
+	p.mux.HandleFunc("POST /setup", p.setupPost)
+	return p, nil
+}
+
+// RegisterSetup puts the setup of a shop that has no file yet on the mux, and
+// nothing else; every other page leads there.
+func RegisterSetup(mux *http.ServeMux, o Options) error {
+	p, err := newPages(o)
+	if err != nil {
+		return err
+	}
+	p.mux.HandleFunc("GET /", func(w http.ResponseWriter, r *http.Request) {
+		if p.opening.Load() {
+			p.opens(w, r)
+			return
+		}
+		http.Redirect(w, r, "/setup", http.StatusSeeOther)
+	})
+	mux.Handle("/", p.mux)
+	return nil
+}
+
 // parse reads all templates; t, tc and n say their messages in the language.
 func parse(l *locale.Language) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
@@ -165,7 +204,7 @@ func parse(l *locale.Language) (map[string]*template.Template, error) {
 		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sentence": answer.Sentence, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
-		"laneHeight": laneHeight, "blockY": blockY,
+		"rowNumber": func(i int) int { return i + 1 }, "laneHeight": laneHeight, "blockY": blockY,
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
 	if err != nil {
@@ -215,6 +254,7 @@ type Base struct {
 	Section string // of the menu
 	Wide    bool
 	Screen  bool // a bench screen: no menu
+	Bare    bool // there is no shop yet: no menu and nobody to be
 	Live    bool // refreshed when something changes
 	State   *queue.State
 	Shop    *queue.Shop
@@ -240,6 +280,9 @@ type Person struct {
 
 // base gathers what every page needs; ok is false when there is no shop.
 func (p *Pages) base(r *http.Request) (*Base, bool) {
+	if p.o.Ledger == nil {
+		return nil, false
+	}
 	st := p.o.Ledger.View()
 	b := &Base{State: st, Shop: st.Shop, Locale: localeOf(r), Now: p.o.Now(), Loc: time.UTC, Here: r.URL.RequestURI(), Tried: triedOf(r.Context())}
 	if st.Shop == nil {

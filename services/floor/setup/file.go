@@ -36,6 +36,7 @@ type Result struct {
 	Hash    queue.Hash
 	Shop    *queue.Shop // nil if there are problems
 	Changed []string    // sections
+	Form    *Form       // what was typed, with the ids that new rows get
 	// Problems are all that is wrong, in the order of the file.
 	Problems []Problem
 }
@@ -55,15 +56,16 @@ func wrong(section, what, do string, args ...any) Problem {
 	return Problem{Section: section, What: what, Do: do, Args: args}
 }
 
-// Write writes the form into the file.
+// Write writes the form into the file. A resource or technician that the form
+// has no row for stays; one whose name was emptied is taken out.
 func Write(b Base, f *Form) Result {
 	doc, err := open(b.Text)
 	if err != nil {
-		return Result{Text: b.Text, Problems: []Problem{wrong("", "The shop file is written in a form that can't be edited here: %s.", "Edit it by hand, or write each section on a line of its own.", err.Error())}}
+		return Result{Text: b.Text, Form: f, Problems: []Problem{wrong("", "The shop file is written in a form that can't be edited here: %s.", "Edit it by hand, or write each section on a line of its own.", err.Error())}}
 	}
 	w := writer{file: doc, base: b, was: Of(b.Shop), form: f.withIDs(b.Shop)}
 	w.all()
-	r := Result{Text: doc.text(), Changed: w.changed}
+	r := Result{Text: doc.text(), Changed: w.changed, Form: w.form}
 	if len(w.changed) == 0 {
 		r.Text = bytes.Clone(b.Text)
 	}
@@ -269,9 +271,10 @@ func (w *writer) resources() {
 	was := byID(w.was.Resources, func(r Resource) string { return r.ID })
 	var want []item
 	differ := false
-	stays := map[string]bool{}
+	stays, told := map[string]bool{}, map[string]bool{}
 	for _, r := range w.form.Resources {
 		o, known := was[r.Was]
+		told[r.Was] = true
 		if r.Name == "" && (known || r.Families+r.Tags+r.ID == "") {
 			continue
 		}
@@ -288,6 +291,10 @@ func (w *writer) resources() {
 	}
 	for _, r := range w.was.Resources {
 		if stays[r.ID] {
+			continue
+		}
+		if !told[r.ID] && !w.base.Fresh { // somebody else's, since the form was made
+			want = append(want, item{old: old[r.ID]})
 			continue
 		}
 		differ = true
@@ -329,9 +336,10 @@ func (w *writer) technicians() {
 	was := byID(w.was.Technicians, func(t Technician) string { return t.ID })
 	var want []item
 	differ := false
-	stays := map[string]bool{}
+	stays, told := map[string]bool{}, map[string]bool{}
 	for _, t := range w.form.Technicians {
 		o, known := was[t.Was]
+		told[t.Was] = true
 		if t.Name == "" && (known || t.ID == "") {
 			continue
 		}
@@ -349,6 +357,10 @@ func (w *writer) technicians() {
 	}
 	for _, t := range w.was.Technicians {
 		if stays[t.ID] {
+			continue
+		}
+		if !told[t.ID] && !w.base.Fresh { // somebody else's, since the form was made
+			want = append(want, item{old: old[t.ID]})
 			continue
 		}
 		differ = true
@@ -407,7 +419,13 @@ func (w *writer) foremen() {
 		return out
 	}
 	tech, others := technicians(w.form), parts(w.form.Foremen)
-	if slices.Equal(technicians(w.was), tech) && w.was.Foremen == w.form.Foremen {
+	for _, t := range w.was.Technicians {
+		told := slices.ContainsFunc(w.form.Technicians, func(f Technician) bool { return f.Was == t.ID })
+		if t.Foreman && !told && !w.base.Fresh {
+			tech = append(tech, t.ID)
+		}
+	}
+	if sameSet(technicians(w.was), tech) && w.was.Foremen == w.form.Foremen {
 		return
 	}
 	w.note("foremen")
@@ -585,6 +603,10 @@ func (w *writer) length(n *yaml.Node, typed string) bool {
 	}
 	w.lines[n.Line-1] = string(line[:from]) + shown + string(line[to:])
 	return true
+}
+
+func sameSet(a, b []string) bool {
+	return slices.Equal(slices.Sorted(slices.Values(a)), slices.Sorted(slices.Values(b)))
 }
 
 func byID[T any](list []T, id func(T) string) map[string]T {
