@@ -88,7 +88,7 @@ type Pages struct {
 	// setupWriting lets one person at a time change the shop file.
 	setupWriting sync.Mutex
 	opening      atomic.Bool // the first shop file is written, the shop starts
-	version      string // of the static files
+	version      string      // of the static files
 }
 
 // Register puts the pages on the mux.
