@@ -7,7 +7,7 @@ import (
 )
 
 // Line is a line of a difference: Sign is '+', '-', ' ', or '@' where lines
-// are left out.
+// are left out; then Text is the number of the next line in the new file.
 type Line struct {
 	Sign rune
 	Text string
@@ -25,8 +25,9 @@ func Diff(old, now []byte) []Line {
 			continue
 		}
 		out = append(out, Line{rune(l[0]), strings.TrimSuffix(l[1:], "\r")})
-		if l[0] == '@' {
-			out[len(out)-1].Text = l
+		if l[0] == '@' { // @@ -32,6 +33,7 @@
+			_, at, _ := strings.Cut(l, "+")
+			out[len(out)-1].Text, _, _ = strings.Cut(at, ",")
 		}
 	}
 	return out

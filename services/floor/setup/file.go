@@ -75,7 +75,7 @@ func Write(b Base, f *Form) Result {
 	var list shopfile.Errors
 	switch {
 	case errors.As(err, &list):
-		r.Problems = append(r.Problems, placed(r.Text, list)...)
+		r.Problems = append(r.Problems, placed(r.Text, list, w.form.missing())...)
 	case err != nil:
 		r.Problems = append(r.Problems, wrong("", "The shop file would not be readable: %s.", "Change what you typed last.", err.Error()))
 	default:
@@ -92,14 +92,39 @@ func Write(b Base, f *Form) Result {
 	return r
 }
 
+// missing is what has to be said and was left empty, by section and item, in
+// the form's own words.
+func (f *Form) missing() map[[2]string]Problem {
+	out := map[[2]string]Problem{}
+	say := func(is bool, item string, p Problem) {
+		if is {
+			out[[2]string{p.Section, item}] = p
+		}
+	}
+	say(f.Name == "", "", wrong("name", "The shop has no name yet.", "Write what people call it."))
+	say(f.Site == "", "", wrong("site", "The shop has no short name yet.", "Write its name, or a short one in lower-case letters."))
+	say(f.Zone == "", "time_zone", wrong("place", "The time zone is missing.", "Write it like Europe/London or America/Denver."))
+	say(f.Latitude == "", "latitude", wrong("place", "The latitude is missing.", "Write degrees with a point, such as 54.5; south of the equator with a minus."))
+	say(f.Longitude == "", "longitude", wrong("place", "The longitude is missing.", "Write degrees with a point, such as -3.1; west of Greenwich with a minus."))
+	people := slices.ContainsFunc(f.Technicians, func(t Technician) bool { return t.Name != "" })
+	say(!people, "", wrong("technicians", "Nobody works here yet.", "Write the name of at least one person."))
+	foreman := parts(f.Foremen) != nil || slices.ContainsFunc(f.Technicians, func(t Technician) bool { return t.Name != "" && t.Foreman })
+	say(!foreman, "", wrong("foremen", "Nobody is foreman yet.", "Tick foreman beside a person, else nobody can decide."))
+	say(len(f.Routes) == 0, "", wrong("routes", "No route is chosen.", "Choose at least one."))
+	return out
+}
+
 // placed tells the problems of a shop file by section and item.
-func placed(text []byte, list shopfile.Errors) []Problem {
+func placed(text []byte, list shopfile.Errors, missing map[[2]string]Problem) []Problem {
 	doc, err := open(text)
 	var out []Problem
 	for _, p := range list {
 		q := Problem{Line: p.Line, What: "%s", Args: []any{p.What}, Do: p.Suggestion}
 		if err == nil {
 			q.Section, q.Item = doc.at(p.Line - 1)
+		}
+		if m, ok := missing[[2]string{q.Section, q.Item}]; ok {
+			q.What, q.Do, q.Args = m.What, m.Do, nil
 		}
 		out = append(out, q)
 	}

@@ -13,12 +13,12 @@ for (const rows of document.querySelectorAll("[data-rows]")) {
   button.className = "add-row";
   button.textContent = label;
   button.addEventListener("click", () => {
-    const all = rows.querySelectorAll("[data-row]");
-    const row = all[all.length - 1].cloneNode(true);
+    const group = rows.dataset.rows;
+    const row = rows.querySelector("[data-row]:last-child").cloneNode(true);
+    const number = rows.closest("fieldset").querySelectorAll("[data-row]").length;
     row.setAttribute("aria-label", label);
     for (const field of row.querySelectorAll("[name]")) {
-      const [group, , name] = field.name.split(".");
-      field.name = `${group}.${all.length}.${name}`;
+      field.name = `${group}.${number}.${field.name.split(".")[2]}`;
       field.removeAttribute("aria-invalid");
       field.removeAttribute("aria-describedby");
       if (field.type === "checkbox") field.checked = false;
