@@ -155,6 +155,7 @@ func TestNewShopFromNothing(t *testing.T) {
 			b.click(`.setup > .buttons button`)
 			b.see(`#look`)
 			b.shot(fmt.Sprintf("setup-look-%d", c.width))
+			look[bool](b, `[...document.querySelectorAll("main details")].every((d) => d.open = true)`)
 			if wide := look[int](b, `document.documentElement.scrollWidth`); int64(wide) > c.width {
 				t.Errorf("the page is %d wide", wide)
 			}

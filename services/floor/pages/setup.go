@@ -429,12 +429,26 @@ func (p *setupPage) Wrong(sections ...string) []SetupProblem {
 	return out
 }
 
-// Others are the problems of no field of the form.
-func (p *setupPage) Others() []SetupProblem {
-	shown := []string{"site", "name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes"}
+// ToFix are the first problems that stand beside a field.
+func (p *setupPage) ToFix() []SetupProblem {
+	const most = 12
 	var out []SetupProblem
 	for i, q := range p.Problems {
-		if !slices.Contains(shown, q.Section) {
+		if len(out) < most && slices.Contains(formSections, q.Section) {
+			out = append(out, p.shown(i))
+		}
+	}
+	return out
+}
+
+// formSections are those that the form has fields for.
+var formSections = []string{"site", "name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes"}
+
+// Others are the problems of no field of the form.
+func (p *setupPage) Others() []SetupProblem {
+	var out []SetupProblem
+	for i, q := range p.Problems {
+		if !slices.Contains(formSections, q.Section) {
 			out = append(out, p.shown(i))
 		}
 	}
