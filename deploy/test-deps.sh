@@ -1,6 +1,6 @@
 #!/bin/sh
-# Makes sure that what the tests need from the system is there: a browser, and
-# the accessibility checker that the pages are judged with.
+# Makes sure that what the tests need from the system is there: a browser, the
+# accessibility checker that the pages are judged with, and Prometheus.
 # Installs them where that is possible, else names what is missing.
 set -eu
 
@@ -10,6 +10,7 @@ need() { # command, Debian package
 }
 need chromium chromium
 need npm npm
+need promtool prometheus
 
 checker() {
 	cd "$(dirname "$0")/axe"

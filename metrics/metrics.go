@@ -120,6 +120,8 @@ type Metrics struct {
 	violations *prometheus.CounterVec
 
 	logLast prometheus.Gauge
+	volume  prometheus.Gauge
+	free    prometheus.Gauge
 	applied *prometheus.GaugeVec
 
 	mu         sync.Mutex
@@ -191,6 +193,8 @@ func New(reg prometheus.Registerer, w Words) *Metrics {
 	m.makeResource(maker{reg, "resource"})
 	m.makeDispatch(maker{reg, "dispatch"})
 	m.logLast = maker{reg, "log"}.gauge("last_sequence", "Sequence of the last entry that is known to be in the log.")
+	m.volume = maker{reg, "log"}.gauge("volume_bytes", "Size of the disk that the log lies on; 0 when it can't be told.")
+	m.free = maker{reg, "log"}.gauge("volume_free_bytes", "Free space on that disk for the program.")
 	m.applied = maker{reg, "view"}.gauges("applied_sequence", "Sequence of the last entry applied, by view; behind the log's by its lag.", "view")
 	m.zero()
 	return m

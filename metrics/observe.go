@@ -190,3 +190,9 @@ func orNone(s string) string {
 	}
 	return s
 }
+
+// Volume tells of the disk that the log lies on, in bytes.
+func (m *Metrics) Volume(size, free uint64) {
+	m.volume.Set(float64(size))
+	m.free.Set(float64(free))
+}

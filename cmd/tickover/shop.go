@@ -84,7 +84,8 @@ func runShop(ctx context.Context, o shopOptions) error {
 
 	reg := metrics.NewRegistry()
 	metrics.RegisterBuild(reg, version(), "")
-	m := meter.New(metrics.New(reg, meter.Words()))
+	collectors := metrics.New(reg, meter.Words())
+	m := meter.New(collectors)
 	m.Attach(l)
 	l.ObserveRefusals(func(r *queue.Refusal) { m.Refused(r) })
 
@@ -108,7 +109,10 @@ func runShop(ctx context.Context, o shopOptions) error {
 	pages, err := floor.New(floor.Options{
 		Photos: kept, Contacts: people, ShopFile: o.disk,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
-		Metrics: metrics.Handler(reg, func() { m.Sample(l.View(), o.now()) }),
+		Metrics: metrics.Handler(reg, func() {
+			m.Sample(l.View(), o.now())
+			sampleDisk(collectors, o.data)
+		}),
 	})
 	if err != nil {
 		return err
