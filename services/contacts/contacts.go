@@ -274,6 +274,11 @@ func (b *Book) Save(ctx context.Context, p Person) (Person, error) {
 		return p, fmt.Errorf("contacts: %w", err)
 	}
 	before := p.Revision
+	// A third version would push out, not overwrite, what a process left that
+	// stopped while saving.
+	if err := b.overwriteBefore(ctx, p.ID, before); err != nil {
+		return p, err
+	}
 	if p.Revision, err = b.put(ctx, p.ID, value, before); err != nil {
 		return p, err
 	}
@@ -308,26 +313,32 @@ func (b *Book) Erase(ctx context.Context, id queue.ContactID) error {
 	if err != nil {
 		return fmt.Errorf("contacts: erase: %w", err)
 	}
+	if err := b.overwriteBefore(ctx, id, last.Sequence); err != nil { // as in Save
+		return err
+	}
 	gone, err := b.put(ctx, id, nil, last.Sequence)
 	if err != nil {
 		return err
 	}
-	// An older version may be left by a process that stopped while saving.
 	if err := b.overwriteBefore(ctx, id, gone); err != nil {
 		return err
 	}
 	return b.reach(ctx, gone)
 }
 
-// overwriteBefore destroys every message about a person before a revision.
+// overwriteBefore destroys every message about a person before a revision; 0:
+// there is none.
 func (b *Book) overwriteBefore(ctx context.Context, id queue.ContactID, before uint64) error {
+	if before == 0 {
+		return nil
+	}
 	for seq := uint64(1); ; {
 		m, err := b.stream.GetMsg(ctx, seq, jetstream.WithGetMsgSubject(b.subject(id)))
 		if errors.Is(err, jetstream.ErrMsgNotFound) || err == nil && m.Sequence >= before {
 			return nil
 		}
 		if err != nil {
-			return fmt.Errorf("contacts: erase: %w", err)
+			return fmt.Errorf("contacts: overwrite: %w", err)
 		}
 		if err := b.overwrite(ctx, m.Sequence); err != nil {
 			return err

@@ -13,6 +13,7 @@ import (
 
 	"github.com/nats-io/nats-server/v2/server"
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/goleak"
 
 	"tickover/services/contacts"
@@ -162,6 +163,52 @@ func TestErasedIsGoneFromTheFiles(t *testing.T) {
 	}
 	if got, ok := again.Get(other.ID); !ok || got.Name != other.Name {
 		t.Errorf("the other person: %+v %v", got, ok)
+	}
+}
+
+// TestLeftOverVersionIsOverwritten: a process that stopped between storing a
+// version and overwriting the one before leaves that one in the files; the next
+// change and the erasure destroy it all the same.
+func TestLeftOverVersionIsOverwritten(t *testing.T) {
+	for name, change := range map[string]func(*contacts.Book, contacts.Person) error{
+		"erase": func(b *contacts.Book, p contacts.Person) error { return b.Erase(limit(t), p.ID) },
+		"save": func(b *contacts.Book, p contacts.Person) error {
+			p.Phone = "555 0111"
+			_, err := b.Save(limit(t), p)
+			return err
+		},
+	} {
+		s := newStore(t)
+		b := s.open(t)
+		p := save(t, b, contacts.Person{Name: "Quillon Vardy"})
+		nc, err := nats.Connect("", nats.InProcessServer(s.srv))
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(nc.Close)
+		js, err := jetstream.New(nc)
+		if err != nil {
+			t.Fatal(err)
+		}
+		// What the stopped process had stored.
+		ack, err := js.Publish(limit(t), "contacts.larkmoor."+string(p.ID), []byte(`{"name":"Q. Holm"}`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !s.holds(t, "Quillon Vardy") {
+			t.Fatal("the older version is not in the files, so this test could not fail")
+		}
+		save(t, b, contacts.Person{Name: "Somebody else"}) // returns once all has been read
+		p, _ = b.Get(p.ID)
+		if p.Revision != ack.Sequence {
+			t.Fatalf("revision %d, stored %d", p.Revision, ack.Sequence)
+		}
+		if err := change(b, p); err != nil {
+			t.Fatal(err)
+		}
+		if s.holds(t, "Quillon Vardy") {
+			t.Errorf("%s: the version that was left over is still in the files", name)
+		}
 	}
 }
 
