@@ -217,6 +217,61 @@ func TestUndo(t *testing.T) {
 	}
 }
 
+// TestUndoPutsBackTheVariant: also what only a program can change.
+func TestUndoPutsBackTheVariant(t *testing.T) {
+	w := newWorld(t)
+	w.arrive("LM-1", "reflash")
+	w.be("ruth")
+	idle := queue.VariantIdle100
+	w.do("ruth", &queue.AmendUnit{Unit: "LM-1", Change: queue.UnitAmended{Variant: &idle, Reason: "asked for"}})
+	w.decide("/board", "undo")
+	if v := w.l.View().Units["LM-1"].Machine.Variant; v != queue.VariantStandard {
+		t.Errorf("variant %q", v)
+	}
+}
+
+// TestUndoAfterTheFloorActed: what somebody on the floor has worked by is not
+// undone behind his back.
+func TestUndoAfterTheFloorActed(t *testing.T) {
+	held, goes, pipe, standard := true, false, queue.Fitment("open-pipe"), queue.Fitment("standard")
+	amend := func(w *world, c queue.UnitAmended) { w.do("ruth", &queue.AmendUnit{Unit: "LM-1", Change: c}) }
+	skip := func(w *world) { w.do("ruth", &queue.SkipStep{Unit: "LM-1", Step: "check-in", Reason: "x"}) }
+	checkIn := func(w *world) { w.do("ines", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "ines"}) }
+	flash := func(w *world) {
+		w.do("tomas", &queue.StartStep{Unit: "LM-1", Step: "flash", Technician: "tomas", Resources: []queue.ResourceID{"b3", "i1", "c1"}})
+	}
+	for name, c := range map[string]struct {
+		decide, act func(*world)
+	}{
+		"a step left out, and the next one begun": {skip, flash},
+		"a unit let go on, and a step begun": {func(w *world) {
+			amend(w, queue.UnitAmended{Held: &held})
+			amend(w, queue.UnitAmended{Held: &goes})
+		}, checkIn},
+		"a part's date, and its step begun": {func(w *world) {
+			for _, before := range []time.Duration{2 * time.Hour, time.Hour} {
+				amend(w, queue.UnitAmended{Parts: map[queue.StepID]time.Time{"check-in": morning.Add(-before)}})
+			}
+		}, checkIn},
+		"a fitment, and a flash begun": {func(w *world) {
+			skip(w)
+			amend(w, queue.UnitAmended{Fitment: &pipe})
+			amend(w, queue.UnitAmended{Fitment: &standard})
+		}, flash},
+	} {
+		w := newWorld(t)
+		w.arrive("LM-1", "reflash")
+		w.be("ruth")
+		c.decide(w)
+		offered := w.page("/board").form("/preview", "action", "undo")
+		w.clock.add(time.Minute)
+		c.act(w)
+		if d := w.submit(offered); d.r.status != http.StatusConflict || !strings.Contains(d.refusal(), "The floor has acted on it") {
+			t.Errorf("%s: undo: %d %q", name, d.r.status, d.refusal())
+		}
+	}
+}
+
 // TestBoardFilters: filters are parts of the address, and they work together.
 func TestBoardFilters(t *testing.T) {
 	w := newWorld(t)

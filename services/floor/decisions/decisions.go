@@ -6,7 +6,7 @@
 //	action, err := recent.Undo(ctx, history, state, command, now)
 //
 // It guarantees that an undo puts back exactly what stood before, as the log
-// tells it, and that it is refused, with a sentence, once the floor has acted
+// tells it (but a part that had no date keeps the new one), and that it is refused, with a sentence, once the floor has acted
 // on the decision or somebody has decided otherwise since. An undo is itself a
 // command; nothing is taken out of the log. What is older than the last
 // [kept] decisions is not offered.
@@ -151,6 +151,10 @@ func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 		if !stands(u, x) {
 			return refuse("Look at the unit's page for what stands now.", "unit %s was changed again since", id)
 		}
+		return floorActed(st, u, d.At, func(s *queue.Step) bool {
+			_, part := x.Parts[s.ID]
+			return part || s.Kind == queue.Flash && (x.Fitment != nil || x.Variant != nil) || x.Held != nil && !*x.Held
+		})
 	case *queue.StepPinned:
 		return stuckStep(st, u, x.Step, func(s *queue.Step) bool { return s.Pin != nil && samePin(*s.Pin, x.Pin) })
 	case *queue.StepUnpinned:
@@ -159,6 +163,8 @@ func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 		if s := u.Step(x.Step); s == nil || s.Status != queue.Skipped {
 			return refuse("Look at the unit's page for what stands now.", "step %s of unit %s is to be done again already", x.Step, id)
 		}
+		after := followers(u, x.Step)
+		return floorActed(st, u, d.At, func(s *queue.Step) bool { return after[s.ID] })
 	}
 	return nil
 }
@@ -190,14 +196,44 @@ func stuckStep(st *queue.State, u *queue.Unit, id queue.StepID, stands func(*que
 	switch {
 	case s == nil:
 		return refuse(look, "unit %s has no step %q any more", u.ID, id)
-	case s.Status == queue.Running:
-		return refuse("Let it be finished.", "the floor has acted on it: step %s of unit %s runs since %s", id, u.ID, s.Started.In(st.Shop.Location()).Format("15:04"))
 	case s.Status != queue.Todo:
-		return refuse(look, "the floor has acted on it: step %s of unit %s is %s", id, u.ID, s.Status)
+		return acted(st, u, s)
 	case !stands(s):
 		return refuse(look, "step %s of unit %s was decided otherwise since", id, u.ID)
 	}
 	return nil
+}
+
+// floorActed refuses once the floor has begun one of the steps since.
+func floorActed(st *queue.State, u *queue.Unit, since time.Time, one func(*queue.Step) bool) *queue.Refusal {
+	for i := range u.Steps {
+		if s := &u.Steps[i]; !s.Started.IsZero() && !s.Started.Before(since) && one(s) {
+			return acted(st, u, s)
+		}
+	}
+	return nil
+}
+
+func acted(st *queue.State, u *queue.Unit, s *queue.Step) *queue.Refusal {
+	if s.Status == queue.Running {
+		return refuse("Let it be finished.", "the floor has acted on it: step %s of unit %s runs since %s", s.ID, u.ID, s.Started.In(st.Shop.Location()).Format("15:04"))
+	}
+	return refuse("Look at the unit's page for what stands now.", "the floor has acted on it: step %s of unit %s is %s", s.ID, u.ID, s.Status)
+}
+
+// followers are the steps that wait for one, perhaps over others.
+func followers(u *queue.Unit, id queue.StepID) map[queue.StepID]bool {
+	out := map[queue.StepID]bool{}
+	for more := true; more; {
+		more = false
+		for i := range u.Steps {
+			s := &u.Steps[i]
+			if !out[s.ID] && slices.ContainsFunc(s.After, func(a queue.After) bool { return a.Step == id || out[a.Step] }) {
+				out[s.ID], more = true, true
+			}
+		}
+	}
+	return out
 }
 
 // stands reports that the unit still is as the change made it.
@@ -208,7 +244,7 @@ func stands(u *queue.Unit, c *queue.UnitAmended) bool {
 		}
 	}
 	return (c.Promise == nil || u.Promise.Equal(*c.Promise)) && (c.Weight == nil || u.Weight == *c.Weight) &&
-		(c.Fitment == nil || u.Machine.Fitment == *c.Fitment) && (c.Note == nil || u.Note == *c.Note) && (c.Held == nil || u.Held == *c.Held)
+		(c.Fitment == nil || u.Machine.Fitment == *c.Fitment) && (c.Variant == nil || u.Machine.Variant == *c.Variant) && (c.Note == nil || u.Note == *c.Note) && (c.Held == nil || u.Held == *c.Held)
 }
 
 func samePin(a, b queue.Pin) bool {

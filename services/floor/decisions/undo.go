@@ -52,6 +52,7 @@ type values struct {
 	promise time.Time
 	weight  int
 	fitment queue.Fitment
+	variant queue.Variant
 	note    string
 	held    bool
 	parts   map[queue.StepID]time.Time
@@ -82,7 +83,7 @@ func before(ctx context.Context, h history.Reader, u *queue.Unit, event string) 
 func (v *values) apply(e *queue.Event) {
 	switch x := e.Data.(type) {
 	case *queue.UnitArrived:
-		v.promise, v.weight, v.fitment, v.note = x.Promise, x.Weight, x.Machine.Fitment, x.Note
+		v.promise, v.weight, v.fitment, v.variant, v.note = x.Promise, x.Weight, x.Machine.Fitment, x.Machine.Variant, x.Note
 		v.held = false
 		for id, t := range x.Parts {
 			v.parts[id] = t
@@ -92,6 +93,7 @@ func (v *values) apply(e *queue.Event) {
 		take(&v.promise, x.Promise)
 		take(&v.weight, x.Weight)
 		take(&v.fitment, x.Fitment)
+		take(&v.variant, x.Variant)
 		take(&v.note, x.Note)
 		take(&v.held, x.Held)
 		for id, t := range x.Parts {
@@ -125,6 +127,9 @@ func (v *values) restore(c *queue.UnitAmended, why string) queue.UnitAmended {
 	}
 	if c.Fitment != nil {
 		back.Fitment = &v.fitment
+	}
+	if c.Variant != nil {
+		back.Variant = &v.variant
 	}
 	if c.Note != nil {
 		back.Note = &v.note
