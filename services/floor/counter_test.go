@@ -198,6 +198,29 @@ func TestRefusedCheckInKeepsNobody(t *testing.T) {
 	}
 }
 
+// TestSentTwiceKeepsOnePerson: a check-in that comes again, also by two
+// requests at once, leaves one person, the one that the unit names.
+func TestSentTwiceKeepsOnePerson(t *testing.T) {
+	w := newWorld(t)
+	w.withPeople()
+	who := url.Values{"name": {"Morwenna Tresk"}, "command_id": {"once"}}
+	w.checkIn(who)
+	first := w.l.View().Units["LM-7"].Contact
+	// Meanwhile the person was renamed, so that the form's is nobody known.
+	p, ok := w.people.Get(first)
+	if !ok {
+		t.Fatal("the first check-in kept nobody")
+	}
+	p.Name = "Morwenna Tresk-Hale"
+	if _, err := w.people.Save(t.Context(), p); err != nil {
+		t.Fatal(err)
+	}
+	w.checkIn(who)
+	if _, ok := w.people.Get(first); !ok || w.people.Len() != 1 {
+		t.Errorf("%d people; the unit's own: %v", w.people.Len(), ok)
+	}
+}
+
 var viewBox = regexp.MustCompile(`<svg class="(qr|bars)"`)
 
 // TestTicketPrints: in a real browser the printed page has codes that an

@@ -2,6 +2,7 @@ package pages
 
 import (
 	"context"
+	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -142,14 +143,27 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 		}
 	}
 	rec, err := p.o.Ledger.Do(ctx, cmd)
+	var refusal *queue.Refusal
+	if errors.As(err, &refusal) || rec.Duplicate && !p.names(cmd.Action) {
+		undo() // after any other error it may be recorded: who was named stays
+	}
 	if err != nil {
-		undo()
 		return "", err
 	}
 	if rec.Duplicate {
 		return b.T("That was recorded before; nothing was changed."), nil
 	}
 	return done, nil
+}
+
+// names reports that the unit which was checked in names this form's customer.
+func (p *Pages) names(a queue.Action) bool {
+	x, ok := a.(*queue.ReceiveUnit)
+	if !ok {
+		return false
+	}
+	u := p.o.Ledger.View().Units[x.Unit]
+	return u != nil && u.Contact == x.Arrival.Contact
 }
 
 // command is what a form asks for, and the sentence when it is done.

@@ -104,7 +104,8 @@ func contactProblem(b *Base, err error) error {
 	return err
 }
 
-// exportPerson hands out all that is kept of a person, with the visits.
+// exportPerson hands out what is kept of a person; the visits are in the log
+// and stand on the person's page.
 func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
@@ -129,7 +130,7 @@ func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
 
 // customer is the contact that a check-in names: an existing one, one that is
 // the same to the letter, or a new one; "" if nobody was named. undo takes a
-// new one away again when the unit is refused.
+// new one away again when no unit names it.
 func (p *Pages) customer(ctx context.Context, b *Base, f url.Values) (id queue.ContactID, undo func(), err error) {
 	nothing := func() {}
 	if p.o.Contacts == nil {
