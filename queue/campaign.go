@@ -189,7 +189,7 @@ func (x *Selection) selects(m *MachineRecord) bool {
 	v := &m.Latest().Machine
 	key := string(m.Key)
 	frames := x.FrameFrom == "" && x.FrameTo == "" ||
-		len(key) == len(ident.Normalise(cmp.Or(x.FrameFrom, x.FrameTo))) &&
+		v.Frame != "" && len(key) == len(ident.Normalise(cmp.Or(x.FrameFrom, x.FrameTo))) &&
 			(x.FrameFrom == "" || key >= ident.Normalise(x.FrameFrom)) && (x.FrameTo == "" || key <= ident.Normalise(x.FrameTo))
 	return frames && (x.Make == "" || strings.EqualFold(x.Make, v.Make)) && (x.Model == "" || strings.EqualFold(x.Model, v.Model)) &&
 		(x.YearFrom == 0 || v.Year >= x.YearFrom) && (x.YearTo == 0 || v.Year <= x.YearTo) &&
@@ -337,9 +337,9 @@ type Sweep struct {
 	Steps    []StepID   `json:"steps"`
 }
 
-// SweepUnit gives a visit what an open campaign asks for: the flash again if
-// it was done with another calibration, else the steps of the shortest route
-// with a flash.
+// SweepUnit gives a visit what an open campaign asks for: for a bulletin the
+// flash that is to come anyway, the flash again if it was done, else the steps
+// of the shortest route with a flash.
 type SweepUnit struct {
 	Unit     UnitID
 	Campaign CampaignID
@@ -370,7 +370,11 @@ func (a *SweepUnit) decide(d *decider) error {
 		case Done:
 			d.emitUnit(u.ID, TypeStepReopened, &StepReopened{st.ID, open[i].Title})
 			d.emitUnit(u.ID, TypeStepsAdded, &StepsAdded{Campaign: a.Campaign, Reason: open[i].Title, Counts: []StepID{st.ID}})
-		default:
+		case Todo:
+			if open[i].Bulletin != nil { // nothing else tells that this flash was for it
+				d.emitUnit(u.ID, TypeStepsAdded, &StepsAdded{Campaign: a.Campaign, Reason: open[i].Title, Counts: []StepID{st.ID}})
+				return nil
+			}
 			return refuse(CodeWrongStep, "Flash it; the current calibration is taken.", "the flash of unit %s is still to come", u.ID)
 		}
 		return nil
@@ -463,7 +467,13 @@ func (u *Unit) addSteps(d *StepsAdded, shop *Shop) {
 		}
 	}
 	u.Steps = slices.Insert(u.Steps, at, added...)
-	if before := u.Step(d.Before); before != nil && len(added) > 0 {
-		before.After = append(slices.Clip(before.After), After{Step: added[len(added)-1].ID, Max: -1})
+	before := u.Step(d.Before)
+	for i := range added {
+		follows := func(o Step) bool {
+			return slices.ContainsFunc(o.After, func(a After) bool { return a.Step == added[i].ID })
+		}
+		if before != nil && !slices.ContainsFunc(added, follows) {
+			before.After = append(slices.Clip(before.After), After{Step: added[i].ID, Max: -1})
+		}
 	}
 }

@@ -307,6 +307,61 @@ func TestBulletinAndContacts(t *testing.T) {
 	wantCode(t, contact(queue.CampaignContacted{Machine: "AA150", State: queue.Called}), queue.CodeWrongStep)
 }
 
+// TestBulletinCountsTheFlashToCome: a visit that will be flashed anyway is not
+// flashed twice for a bulletin.
+func TestBulletinCountsTheFlashToCome(t *testing.T) {
+	s := queuetest.NewSite()
+	upTo(t, s, "T-1", "flash")
+	_, err := s.Do("fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "idle", Title: "Idle", Bulletin: &queue.Selection{Make: "Mk"}}})
+	ok(t, err)
+	_, err = s.Do("fred", &queue.SweepUnit{Unit: "T-1", Campaign: "idle"})
+	ok(t, err)
+	_, err = s.Do("fred", &queue.SweepUnit{Unit: "T-1", Campaign: "idle"})
+	wantCode(t, err, queue.CodeWrongStep)
+	for _, st := range []queue.StepID{"flash", "resets", "relearn", "restart", "ride"} {
+		ok(t, s.Run("T-1", st))
+	}
+	_, err = s.Do("fred", &queue.HandOver{Unit: "T-1"})
+	ok(t, err)
+}
+
+// TestFinalCheckWaitsForAllThatIsAdded: also where the added steps end in two.
+func TestFinalCheckWaitsForAllThatIsAdded(t *testing.T) {
+	s := queuetest.NewSite()
+	r := s.State.Shop.Route("flash-only")
+	for i := range r.Steps {
+		if r.Steps[i].ID == "ride" {
+			r.Steps[i].After = []queue.After{{Step: "relearn", Max: -1}}
+		}
+	}
+	ok(t, s.Arrive("T-1", "fit-only"))
+	_, err := s.Do("fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "idle", Title: "Idle", Bulletin: &queue.Selection{Make: "Mk"}}})
+	ok(t, err)
+	_, err = s.Do("fred", &queue.SweepUnit{Unit: "T-1", Campaign: "idle"})
+	ok(t, err)
+	for _, want := range []queue.StepID{"restart", "ride"} {
+		if !slices.ContainsFunc(s.State.Units["T-1"].Step("final").After, func(a queue.After) bool { return a.Step == want }) {
+			t.Errorf("the final check does not wait for %s", want)
+		}
+	}
+}
+
+// TestBulletinByFrameNeedsAFrame: a machine without a number is not among
+// those from a number on.
+func TestBulletinByFrameNeedsAFrame(t *testing.T) {
+	s := queuetest.NewSite()
+	a := queuetest.Arrival("fit-only", s.Now.Add(time.Hour))
+	a.Machine.Frame = ""
+	_, err := s.Do("", &queue.ReceiveUnit{Unit: "T-1", Arrival: a})
+	ok(t, err)
+	from := strings.Repeat("A", len(queue.KeyOf(s.State.Units["T-1"])))
+	_, err = s.Do("fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "b", Title: "B", Bulletin: &queue.Selection{FrameFrom: from}}})
+	ok(t, err)
+	if open := s.State.OpenFor(s.State.Units["T-1"], s.Now); len(open) > 0 {
+		t.Errorf("open in %s", open[0].ID)
+	}
+}
+
 // TestCatalogueSurvivesTheSnapshot: listings, withdrawals and campaigns are the
 // same after a restart.
 func TestCatalogueSurvivesTheSnapshot(t *testing.T) {

@@ -64,7 +64,6 @@ type openBoard struct {
 	client *http.Client
 	url    string
 	got    chan fetched
-	bytes  int
 }
 
 type fetched struct {
