@@ -431,6 +431,26 @@ func TestWhatUnitsWaitFor(t *testing.T) {
 	}
 }
 
+// TestStepsOfACampaignCount: what a campaign adds to a visit is work too, and
+// the unit is not ready before it is done.
+func TestStepsOfACampaignCount(t *testing.T) {
+	s := newScene(t)
+	s.arrive(0, "u1", queuetest.Arrival("fit-only", queuetest.Monday.Add(40*time.Hour)))
+	for _, id := range []queue.StepID{"fit", "final"} {
+		s.do(1, "fred", &queue.SkipStep{Unit: "u1", Step: id, Reason: "x"})
+	}
+	s.do(2, "fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "b", Title: "B", Bulletin: &queue.Selection{Make: "Mk"}}})
+	s.do(3, "fred", &queue.SweepUnit{Unit: "u1", Campaign: "b"})
+	s.flash(10, "u1", "ada", "b1", "i1", "c1")
+	d := s.data(0, 60)
+	if !slices.ContainsFunc(d.Uses, func(u flow.Use) bool { return u.Resource == "i1" && u.Unit == "u1" }) {
+		t.Error("the interface was not busy with the flash that the campaign added")
+	}
+	if i := slices.IndexFunc(d.Visits, func(v flow.Visit) bool { return v.Unit == "u1" }); !d.Visits[i].Ready.IsZero() {
+		t.Errorf("ready at %s", d.Visits[i].Ready)
+	}
+}
+
 // TestClosingNightAndDown: a flash that would end after closing can't start; an
 // interface that is down is down until somebody says it works, and a unit that
 // needs it waits for it.

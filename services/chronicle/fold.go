@@ -39,6 +39,8 @@ func (c *Chronicle) event(e *queue.Event) {
 		u.leave(at)
 	case *queue.ReworkOpened:
 		u.rework(c.shop(), d)
+	case *queue.StepsAdded:
+		u.added(c.shop(), d)
 	default:
 		u.stepEvent(c.shop(), e, at)
 	}
@@ -152,6 +154,33 @@ func (u *unit) rework(shop *queue.Shop, d *queue.ReworkOpened) {
 	u.Ready = time.Time{}
 	u.steps[i].after = append(slices.Clip(u.steps[i].after), queue.After{Step: d.Step, Max: -1})
 	u.steps = slices.Insert(u.steps, i, step{id: d.Step, op: shop.Operation(d.Operation), status: queue.Todo})
+}
+
+// added puts the steps of a campaign into the visit.
+func (u *unit) added(shop *queue.Shop, d *queue.StepsAdded) {
+	if shop == nil || len(d.Steps) == 0 {
+		return
+	}
+	u.Ready = time.Time{}
+	at := slices.IndexFunc(u.steps, func(s step) bool { return s.id == d.Before })
+	if at >= 0 {
+		u.steps[at].after = slices.Clip(u.steps[at].after)
+	}
+	var steps []step
+	for _, rs := range d.Steps {
+		op := shop.Operation(rs.Operation)
+		if op == nil {
+			continue
+		}
+		steps = append(steps, step{id: rs.ID, op: op, after: rs.After, status: queue.Todo})
+		if at >= 0 {
+			u.steps[at].after = append(u.steps[at].after, queue.After{Step: rs.ID, Max: -1})
+		}
+	}
+	if at < 0 {
+		at = len(u.steps)
+	}
+	u.steps = slices.Insert(u.steps, at, steps...)
 }
 
 func (u *unit) step(id queue.StepID) *step {
