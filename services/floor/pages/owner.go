@@ -188,6 +188,7 @@ type ownerPage struct {
 	Why     string // the bottleneck of the window, in a sentence
 	Average string // and by the average active period
 	WhyNow  string // and of this moment
+	Lies    string // where the shop lies between best and practical worst case
 	Since   time.Time
 	Tables  []ownerTable
 	Nothing bool
@@ -224,6 +225,7 @@ func (p *Pages) owner(r *http.Request, b *Base) (string, any, error) {
 	page.loads(d)
 	page.causes()
 	page.pools(d.Pools)
+	page.position(d)
 	for _, t := range ownerTables {
 		page.Tables = append(page.Tables, ownerTable{b.Word(t.text), w.To("/owner/csv/" + t.key)})
 	}

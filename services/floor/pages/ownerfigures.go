@@ -297,6 +297,25 @@ func (page *ownerPage) verdict(all []flow.Pool) {
 	}
 }
 
+// position puts the shop between the best and the practical worst case.
+func (page *ownerPage) position(d *flow.Data) {
+	p, ok := flow.Where(d, page.W.Window)
+	if !ok {
+		return
+	}
+	b := page.Base
+	day := func(perHour float64) string { return b.Number(8*perHour, 1) }
+	best, practical := p.Best(p.W), p.Practical(p.W)
+	switch {
+	case p.PerH < practical:
+		page.Lies = b.T("With %s units in the shop on average, %s left in eight opening hours: fewer than the %s of a line where all is as random as it can be. At best it could be %s; what is lost is waiting that a plan can take out.",
+			b.Number(p.W, 1), day(p.PerH), day(practical), day(best))
+	default:
+		page.Lies = b.T("With %s units in the shop on average, %s left in eight opening hours: between the %s of a line where all is as random as it can be and the %s at best.",
+			b.Number(p.W, 1), day(p.PerH), day(practical), day(best))
+	}
+}
+
 // membersNamed is up to how many things are called by their names.
 const membersNamed = 4
 
