@@ -77,7 +77,7 @@ const codeMax = 300 // bytes of a scanned code
 // scan says where a scanned code leads: a ticket's number, a plate, a frame
 // number, or what our tickets carry in their square code.
 func (p *Pages) scan(w http.ResponseWriter, r *http.Request) {
-	u := scanned(p.o.Ledger.View(), r.URL.Query().Get("code"))
+	u := scanned(p.state(r), r.URL.Query().Get("code"))
 	if u == nil {
 		http.Error(w, "unknown", http.StatusNotFound)
 		return

@@ -140,7 +140,7 @@ func (p boardPage) IdleDays(u *queue.Unit) int { return int(p.Now.Sub(u.Touched)
 // openDay is the first day from t on, at most two weeks ahead, on which the
 // shop opens.
 func (b *Base) openDay(p *Pages, t time.Time) time.Time {
-	a := p.o.Ledger.Almanac()
+	a := p.almanac(b)
 	for i := range 14 {
 		y, m, d := t.Date()
 		from := time.Date(y, m, d+i, 0, 0, 0, 0, b.Loc)
@@ -171,7 +171,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 	page.Today = b.Now.Format(time.DateOnly)
 	page.Tomorrow = b.openDay(p, time.Date(y, m, d+1, 0, 0, 0, 0, b.Loc)).Format(time.DateOnly)
 	page.list()
-	in := board.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Day: day}
+	in := board.Input{State: b.State, Almanac: p.almanac(b), Plan: b.Plan, Now: b.Now, Day: day}
 	if q.Get("view") == "week" {
 		page.week(in)
 		b.Title = b.T("The week")
@@ -190,7 +190,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 		}
 		page.Pins = b.Plan.Pins
 	}
-	cond := p.o.Ledger.Almanac().Conditions(b.State, b.Now, b.Now)
+	cond := p.almanac(b).Conditions(b.State, b.Now, b.Now)
 	for i := range b.Shop.Resources {
 		if res := &b.Shop.Resources[i]; res.Kind.Outdoors() {
 			w := cond.Outdoor[res.ID]

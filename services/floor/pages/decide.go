@@ -40,6 +40,9 @@ type Taken struct {
 const decisionsShown = 6
 
 func (p *Pages) taken(b *Base) []Taken {
+	if b.Then != nil {
+		return nil // those of now
+	}
 	var out []Taken
 	for _, d := range p.recent.Newest(decisionsShown) {
 		t := Taken{Command: d.Command, At: d.At, By: d.By, What: b.took(&d)}
@@ -148,7 +151,7 @@ func (p *Pages) decideShop(r *http.Request, b *Base) (string, any, error) {
 	y, m, d := b.Now.Date()
 	midnight := time.Date(y, m, d, 0, 0, 0, 0, b.Loc)
 	end := b.Now.Add(time.Hour)
-	if open := p.o.Ledger.Almanac().Open(midnight, midnight.AddDate(0, 0, 1)); len(open) > 0 && open[len(open)-1].End.After(b.Now) {
+	if open := p.almanac(b).Open(midnight, midnight.AddDate(0, 0, 1)); len(open) > 0 && open[len(open)-1].End.After(b.Now) {
 		end = open[len(open)-1].End
 	}
 	page.Until = b.Local(end)

@@ -164,14 +164,15 @@ func (w *ownerWindow) cut(loc *time.Location, next func(time.Time) time.Time) []
 // window is made to begin with the first day of the record: the time before
 // would dilute every rate.
 func (p *Pages) flowOf(r *http.Request, b *Base, w *ownerWindow) (*flow.Data, error) {
-	if err := p.past.CatchUp(r.Context()); err != nil {
+	c, err := p.chronicleOf(r, b)
+	if err != nil {
 		return nil, err
 	}
-	y, m, d := p.past.Began().In(b.Loc).Date()
+	y, m, d := c.Began().In(b.Loc).Date()
 	if first := time.Date(y, m, d, 0, 0, 0, 0, b.Loc); w.Start.Before(first) && first.Before(w.End) {
 		w.Start, w.Cut = first, true
 	}
-	return p.past.Data(w.Start, w.End), nil
+	return c.Data(w.Start, w.End), nil
 }
 
 type ownerPage struct {

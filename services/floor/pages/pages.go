@@ -43,6 +43,7 @@ import (
 	"tickover/services/floor/locale"
 	"tickover/services/floor/setup"
 	"tickover/services/ledger"
+	"tickover/services/past"
 	"tickover/services/photos"
 	"tickover/services/promise"
 )
@@ -79,6 +80,9 @@ type Pages struct {
 	mux *http.ServeMux
 	// past is what happened, for the owner's figures.
 	past *chronicle.Chronicle
+	// then is the shop as it was; earlier is what had happened by then.
+	then    *past.Past
+	earlier pastChronicle
 	// pages are the templates of each language by name.
 	promises promise.Kept
 	pages    map[*locale.Language]map[string]*template.Template
@@ -98,6 +102,7 @@ func Register(mux *http.ServeMux, o Options) error {
 		return err
 	}
 	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
+	p.then = past.New(past.Options{Log: o.History.Log, Site: o.History.Site})
 	if err := p.remember(); err != nil {
 		return err
 	}
@@ -139,7 +144,7 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
 	p.mux.HandleFunc("POST /import", p.importFile)
-	mux.Handle("/", p.mux)
+	mux.Handle("/", p.travel(p.mux))
 	return nil
 }
 
@@ -267,6 +272,7 @@ type Base struct {
 	Tried   *Tried // a form that was refused
 	Said    string // what the last form came to
 	Here    string // path and query
+	Then    *then  // the moment of a page of the past; nil: it is now
 	photos  bool   // can be taken
 }
 
@@ -288,15 +294,22 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	if st.Shop == nil {
 		return b, false
 	}
-	b.Loc = st.Shop.Location()
+	if b.Then = thenOf(r.Context()); b.Then != nil {
+		b.State, b.Shop, b.Now = b.Then.state, b.Then.state.Shop, b.Then.at
+	}
+	b.Loc = b.Shop.Location()
 	b.Now = b.Now.In(b.Loc)
-	if p.o.Plans != nil {
+	alerts := p.o.Alerts
+	switch {
+	case b.Then != nil: // plans and alarms of that time are not in the log
+		alerts = nil
+	case p.o.Plans != nil:
 		b.Plan = p.o.Plans.Latest()
 	}
-	b.Book = job.NewBook(st, b.Plan)
-	b.Me = personOf(r, st.Shop)
-	b.photos = p.o.Photos != nil
-	b.Alerts = job.Standing(st, p.o.Alerts, b.Now)
+	b.Book = job.NewBook(b.State, b.Plan)
+	b.Me = personOf(r, b.Shop)
+	b.photos = p.o.Photos != nil && b.Then == nil
+	b.Alerts = job.Standing(b.State, alerts, b.Now)
 	return b, true
 }
 

@@ -11,7 +11,7 @@ func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section, b.Live = b.Shop.Name, "home", true
 	page := &boardPage{Base: b}
 	page.list()
-	cond := p.o.Ledger.Almanac().Conditions(b.State, b.Now, b.Now)
+	cond := p.almanac(b).Conditions(b.State, b.Now, b.Now)
 	for i := range b.Shop.Resources {
 		if res := &b.Shop.Resources[i]; res.Kind == queue.Pad || res.Kind == queue.Loop {
 			w := cond.Outdoor[res.ID]

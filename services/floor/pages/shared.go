@@ -67,7 +67,7 @@ func (p *Pages) boardPage() http.Handler {
 func (p *Pages) sharedKey(r *http.Request) (string, *dispatch.Plan) {
 	st := p.o.Ledger.View()
 	said, _ := r.Cookie(saidCookie)
-	if st.Shop == nil || triedOf(r.Context()) != nil || said != nil && r.Header.Get(refreshHeader) == "" {
+	if st.Shop == nil || thenOf(r.Context()) != nil || triedOf(r.Context()) != nil || said != nil && r.Header.Get(refreshHeader) == "" {
 		return "", nil
 	}
 	var plan *dispatch.Plan

@@ -160,7 +160,7 @@ func (c Card) Mine() bool {
 // matches.
 func (p *Pages) find(w http.ResponseWriter, r *http.Request) {
 	q := strings.TrimSpace(r.URL.Query().Get("q"))
-	st := p.o.Ledger.View()
+	st := p.state(r)
 	if u := exactly(st, q); u != nil {
 		http.Redirect(w, r, "/units/"+url.PathEscape(string(u.ID)), http.StatusSeeOther)
 		return

@@ -223,7 +223,7 @@ func ticketPrefix(s *queue.Shop) string {
 func (p *Pages) promise(b *Base) time.Time {
 	y, m, d := b.Now.Date()
 	day := b.openDay(p, time.Date(y, m, d+1, 0, 0, 0, 0, b.Loc))
-	open := p.o.Ledger.Almanac().Open(day, day.AddDate(0, 0, 1))
+	open := p.almanac(b).Open(day, day.AddDate(0, 0, 1))
 	if len(open) == 0 {
 		return b.Now.Add(24 * time.Hour)
 	}
