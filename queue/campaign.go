@@ -108,6 +108,9 @@ func (m *MachineRecord) settle() {
 			st := &u.Steps[i]
 			if st.Kind == Flash && st.Calibration != nil && st.Status == Done && !st.Ended.Before(m.FlashedAt) {
 				m.Flashed, m.FlashedAt, m.FlashedIn = st.Calibration, st.Ended, u.ID
+				if st.Unlike() {
+					m.Flashed = nil // what was written is not known
+				}
 			}
 		}
 	}

@@ -14,6 +14,18 @@ const evidenceValueMax = 500
 // controller reports (common practice, no source): recorded and flagged.
 const readingsOldestYear = 2000
 
+// Why a reading is not believed, as it is written into the flag.
+var (
+	flagUnreadable    = mark("the controller reports something that is no date; kept as read, not believed")
+	flagFuture        = mark("the controller reports a date in the future; kept as read, not believed")
+	flagTooOld        = mark("the controller reports a date that can't be right; kept as read, not believed")
+	flagBeforeMachine = mark("the controller reports a date before the machine was built; kept as read, not believed")
+	flagOther         = mark("another calibration was read back than was begun; kept as read, not believed")
+)
+
+// mark marks a text that the pages say in a person's language.
+func mark(text string) string { return text }
+
 // missingEvidence lists the required fields of a finished step that are empty.
 func missingEvidence(op *Operation, ev Evidence) []string {
 	var missing []string
@@ -63,7 +75,7 @@ func checkEvidence(op *Operation, ev Evidence) error {
 		if len(v) > evidenceValueMax {
 			return refuse(CodeMalformed, "Shorten it.", "the value of %s is longer than %d bytes", f.Label, evidenceValueMax)
 		}
-		if !readable(f.Type, v) {
+		if !readable(f.Type, v) && key != EvidenceProgrammed {
 			return refuse(CodeMalformed, "Write it as "+shapeOf(f.Type)+".", "%s: %.40q can't be read as %s", f.Label, v, f.Type)
 		}
 	}
@@ -134,17 +146,32 @@ func (d *decider) plausible(u *Unit, op *Operation, ev Evidence) ([]Flag, *Refus
 	if r := back(EvidenceEngineHours, u.EngineH, "the engine's", "h"); r != nil {
 		return nil, r
 	}
-	if v := ev[EvidenceProgrammed]; v != "" {
-		day, err := time.Parse(time.DateOnly, v)
-		switch {
-		case err != nil:
-		case day.After(d.when().AddDate(0, 0, 1)): // a zone ahead of UTC is a day ahead
-			return nil, interlock(I12, "Read it back again.", "the programming date %s lies in the future", v)
-		case day.Year() < readingsOldestYear:
-			flags = append(flags, Flag{EvidenceProgrammed, "the controller reports a date that can't be right; kept as read"})
-		}
+	if why := d.programmed(u, ev[EvidenceProgrammed]); why != "" {
+		flags = append(flags, Flag{EvidenceProgrammed, why})
 	}
 	return flags, nil
+}
+
+// programmed says why the date that a controller reports for its programming is
+// not believed; empty: it is. Whatever it reports is recorded, never refused:
+// before the first flash, and right after one, many report nonsense (common
+// practice, no source), and nobody can tell that from a slip of the pen.
+func (d *decider) programmed(u *Unit, v string) string {
+	if v == "" {
+		return ""
+	}
+	day, err := time.Parse(time.DateOnly, v)
+	switch {
+	case err != nil:
+		return flagUnreadable
+	case day.After(d.when().AddDate(0, 0, 1)): // a zone ahead of UTC is a day ahead
+		return flagFuture
+	case day.Year() < readingsOldestYear:
+		return flagTooOld
+	case u.Machine.Year > 0 && day.Year() < u.Machine.Year-1: // a model year begins in the year before
+		return flagBeforeMachine
+	}
+	return ""
 }
 
 func bounds(f EvidenceField) string {

@@ -291,22 +291,45 @@ func TestI12EvidencePlausible(t *testing.T) {
 		_, err := s.Do("ada", &queue.FinishStep{Unit: "T-1", Step: "flash", Technician: "ada", Evidence: ev})
 		return err
 	}
-	wantRefusal(t, finish("programmed_on", "2026-02-18"), queue.I12, "future")
 	wantRefusal(t, finish("revision", "1"), queue.I12, "2 was begun")
 	wantRefusal(t, finish("calibration", "cal-a"), queue.I12)
 	wantCode(t, finish("odometer_km", "six"), queue.CodeMalformed)
 	wantCode(t, finish("odometer_km", "NaN"), queue.CodeMalformed)
 	wantCode(t, finish("colour", "red"), queue.CodeMalformed)
-	// A controller may report nonsense: recorded as read, flagged (common
-	// practice, no source).
-	ok(t, finish("programmed_on", "1999-01-01"))
-	st := s.State.Units["T-1"].Step("flash")
-	if st.Evidence["programmed_on"] != "1999-01-01" || len(st.Flags) != 1 || st.Flags[0].Key != "programmed_on" {
-		t.Errorf("read-back date: evidence %v, flags %v", st.Evidence, st.Flags)
+	again := func() {
+		t.Helper()
+		_, err := s.Do("fred", &queue.ReopenStep{Unit: "T-1", Step: "flash", Reason: "again"})
+		ok(t, err)
+		ok(t, s.Start("T-1", "flash"))
 	}
-	_, err := s.Do("fred", &queue.ReopenStep{Unit: "T-1", Step: "flash", Reason: "again"})
-	ok(t, err)
-	ok(t, s.Start("T-1", "flash"))
+	// A controller may report nonsense: recorded as read, flagged, neither
+	// believed nor refused (common practice, no source).
+	for _, c := range []struct{ read, why string }{
+		{"2026-02-16", ""}, {"2026-02-17", ""}, // a zone ahead
+		{"2026-02-18", "future"}, {"9999-12-31", "future"}, {"1999-12-31", "can't be right"}, {"0001-01-01", "can't be right"},
+		{"2000-01-01", "before the machine was built"}, {"FF-FF-FFFF", "no date"}, {"2026-02-30", "no date"},
+	} {
+		ok(t, finish("programmed_on", c.read))
+		st := s.State.Units["T-1"].Step("flash")
+		if st.Evidence["programmed_on"] != c.read || len(st.Flags) != min(1, len(c.why)) {
+			t.Errorf("read-back date %s: evidence %v, flags %v", c.read, st.Evidence, st.Flags)
+		} else if c.why != "" && (st.Flags[0].Key != "programmed_on" || !strings.Contains(st.Flags[0].Why, c.why)) {
+			t.Errorf("read-back date %s: flags %v, want %q", c.read, st.Flags, c.why)
+		}
+		again()
+	}
+	// Another calibration than was begun is refused first. Let pass, it is
+	// recorded and flagged, and the machine does not count as flashed.
+	ok(t, override(s, queue.I12, &queue.FinishStep{Unit: "T-1", Step: "flash", Technician: "ada", Evidence: queue.Evidence{
+		"calibration": "cal-b", "revision": "1", "odometer_km": "6.4", "engine_h": "0.5"}}))
+	u := s.State.Units["T-1"]
+	if st := u.Step("flash"); !st.Unlike() || st.Evidence["revision"] != "1" || len(st.Overrides) != 1 {
+		t.Errorf("another revision: evidence %v, flags %v, overrides %v", st.Evidence, st.Flags, st.Overrides)
+	}
+	if m := s.State.Machine(u); m.Flashed != nil {
+		t.Errorf("the machine counts as flashed with %v", m.Flashed)
+	}
+	again()
 	wantRefusal(t, finish("odometer_km", "6.3"), queue.I12, "6.4")
 	wantRefusal(t, finish("engine_h", "0.4"), queue.I12)
 	ok(t, finish("engine_h", "0.7"))

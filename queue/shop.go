@@ -175,6 +175,7 @@ const (
 	EvidenceCalibration EvidenceKey = "calibration"   // id that was written
 	EvidenceRevision    EvidenceKey = "revision"
 	EvidenceFrame       EvidenceKey = "frame_number"
+	EvidenceIdle        EvidenceKey = "idle_rpm"
 	// EvidencePhotos may go with any step, also of an operation that does not
 	// ask for it.
 	EvidencePhotos EvidenceKey = "photos"

@@ -400,9 +400,19 @@ func (a *FinishStep) judge(d *decider, u *Unit, st *Step, op *Operation) ([]Flag
 	}
 	flags, r := d.plausible(u, op, a.Evidence)
 	if r == nil && st.Calibration != nil {
-		r = writtenAsBegun(st, a.Evidence)
+		// Most often it is a slip of the pen, so it is refused first; a foreman
+		// who lets it pass has it recorded as read, and the machine stays open.
+		if r = writtenAsBegun(st, a.Evidence); r != nil {
+			flags = append(flags, Flag{EvidenceCalibration, flagOther})
+		}
 	}
 	return flags, d.pass(r)
+}
+
+// Unlike reports that something else was read back from the controller than
+// the step was to write, so that what it wrote is not known.
+func (s *Step) Unlike() bool {
+	return slices.ContainsFunc(s.Flags, func(f Flag) bool { return f.Key == EvidenceCalibration })
 }
 
 func writtenAsBegun(st *Step, ev Evidence) *Refusal {

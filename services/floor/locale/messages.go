@@ -82,7 +82,7 @@ func calendarMessages() []Message {
 // context, text and plural; −1: none. The second row are those that make a
 // refusal or a problem: what is wrong, and under also what to do.
 var calls = map[string][3]int{
-	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
+	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
 	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "wrong": {-1, 1, -1},
 }
 

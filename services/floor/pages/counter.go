@@ -205,7 +205,7 @@ func (a *CalibrationAnswer) lastFlash(st *queue.State, u *queue.Unit) {
 		}
 		for i := range v.Steps {
 			s := &v.Steps[i]
-			if s.Kind == queue.Flash && s.Status == queue.Done && s.Calibration != nil && s.Ended.After(a.LastAt) {
+			if s.Kind == queue.Flash && s.Status == queue.Done && s.Calibration != nil && !s.Unlike() && s.Ended.After(a.LastAt) {
 				a.LastID, a.LastRevision, a.LastAt = s.Calibration.ID, s.Calibration.Revision, s.Ended
 			}
 		}

@@ -131,6 +131,12 @@ func Register(mux *http.ServeMux, o Options) error {
 	} {
 		p.mux.Handle(pattern, p.handle(h))
 	}
+	for pattern, h := range map[string]handler{
+		"GET /machines/{key}":          p.machine,
+		"GET /machines/{key}/trade-in": p.tradeIn,
+	} {
+		p.mux.Handle(pattern, p.handle(h))
+	}
 	p.mux.HandleFunc("GET /find", p.find)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
@@ -211,7 +217,7 @@ func parse(l *locale.Language) (map[string]*template.Template, error) {
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
 		"rowNumber": func(i int) int { return i + 1 }, "laneHeight": laneHeight, "blockY": blockY,
 	}
-	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html")
+	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html", "templates/record.html")
 	if err != nil {
 		return nil, err
 	}

@@ -51,7 +51,7 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		t.What = b.C("event", "%s "+verb, step(d.Step))
 		t.evidence(b, d.Evidence)
 		for _, f := range d.Flags {
-			t.Details = append(t.Details, b.T("%s: %s", words(string(f.Key)), f.Why))
+			t.Details = append(t.Details, b.T("%s: %s", b.Word(words(string(f.Key))), b.Word(f.Why)))
 		}
 		t.overridden(b, d.Overrides)
 	case *queue.StepFailed:

@@ -29,6 +29,7 @@ type unitPage struct {
 	NoCal    *queue.Refusal
 	Cal      *queue.Calibration
 	Person   *contacts.Person
+	LetPass  []letPass
 }
 
 // Told is one event in words.
@@ -79,6 +80,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 	}
 	err := p.o.History.Events(r.Context(), u, func(e *queue.Event) error {
 		page.Story = append(page.Story, tell(b, u, e))
+		page.LetPass = append(page.LetPass, letPassOf(b, u, e)...)
 		return nil
 	})
 	slices.Reverse(page.Story)
