@@ -47,7 +47,7 @@ func onlyPresent(path string) bool {
 func (p *Pages) travel(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		text := strings.TrimSpace(r.URL.Query().Get(asofParam))
-		if text == "" || strings.HasPrefix(r.URL.Path, "/static/") || strings.HasPrefix(r.URL.Path, "/photos/") {
+		if text == "" || r.URL.Path == "/look" || strings.HasPrefix(r.URL.Path, "/static/") || strings.HasPrefix(r.URL.Path, "/photos/") {
 			next.ServeHTTP(w, r)
 			return
 		}
@@ -174,27 +174,6 @@ func (b *Base) Path() string {
 	return u.EscapedPath()
 }
 
-// Param is a field of the page's address.
-type Param struct{ Name, Value string }
-
-// Params are what is asked of the page, but the moment.
-func (b *Base) Params() []Param {
-	u, err := url.Parse(b.Here)
-	if err != nil || b.Path() != u.EscapedPath() {
-		return nil
-	}
-	var out []Param
-	for name, list := range u.Query() {
-		for _, v := range list {
-			if name != asofParam && len(out) < 40 {
-				out = append(out, Param{name, v})
-			}
-		}
-	}
-	slices.SortFunc(out, func(a, b Param) int { return strings.Compare(a.Name+"\x00"+a.Value, b.Name+"\x00"+b.Value) })
-	return out
-}
-
 // AsOf is the moment of a page of the past, in words.
 func (b *Base) AsOf() string {
 	return b.T("%s, %s", b.Date(b.Now, "Mon 2 Jan 2006"), b.Locale.Clock(b.Now))
@@ -205,17 +184,27 @@ func (b *Base) Present() string { return b.LookTo(0) }
 
 // LookTo is this page so many minutes earlier or later; 0: now.
 func (b *Base) LookTo(minutes int) string {
-	q := url.Values{}
-	for _, p := range b.Params() {
-		q.Add(p.Name, p.Value)
+	u, err := url.Parse(b.Here)
+	if err != nil || b.Path() != u.EscapedPath() {
+		return b.Path()
 	}
+	q := u.Query()
+	q.Del(asofParam)
 	if minutes != 0 {
 		q.Set(asofParam, b.Now.Add(time.Duration(minutes)*time.Minute).Format("2006-01-02T15:04"))
 	}
-	if len(q) == 0 {
-		return b.Path()
+	u.RawQuery = q.Encode()
+	return u.RequestURI()
+}
+
+// look opens a page of ours as of a moment.
+func (p *Pages) look(w http.ResponseWriter, r *http.Request) {
+	q := r.URL.Query()
+	to := backOf(q.Get("page"), "/board")
+	if asof := strings.TrimSpace(q.Get(asofParam)); asof != "" {
+		to = staying(to, asof)
 	}
-	return b.Path() + "?" + q.Encode()
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 // pastChronicle keeps the chronicle of one past moment: somebody who looks back asks

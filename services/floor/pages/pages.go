@@ -138,6 +138,7 @@ func Register(mux *http.ServeMux, o Options) error {
 		p.mux.Handle(pattern, p.handle(h))
 	}
 	p.mux.HandleFunc("GET /find", p.find)
+	p.mux.HandleFunc("GET /look", p.look)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
 	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
