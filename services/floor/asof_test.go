@@ -79,7 +79,7 @@ func TestPagesOfThePast(t *testing.T) {
 	w := lookedBack(t)
 	w.be("ruth")
 	const asof = "asof=2026-02-17T11%3A00"
-	for _, path := range []string{"/", "/board", "/board?view=week", "/job", "/bench", "/bench/b3", "/units", "/units?q=LM", "/machines/KB252600417", "/machines/KB252600417/trade-in", "/units/LM-1", "/units/LM-1/steps/flash", "/units/LM-1/ticket", "/counter?q=LM", "/owner", "/owner?span=today", "/owner/units?span=today&of=arrived"} {
+	for _, path := range []string{"/", "/board", "/board?view=week", "/job", "/bench", "/bench/b3", "/units", "/units?q=LM", "/machines/KB252600417", "/machines/KB252600417/trade-in", "/labour?span=day", "/labour/steps?span=day&by=unit&id=LM-1", "/units/LM-1", "/units/LM-1/steps/flash", "/units/LM-1/ticket", "/counter?q=LM", "/owner", "/owner?span=today", "/owner/units?span=today&of=arrived"} {
 		sep := "?"
 		if strings.Contains(path, "?") {
 			sep = "&"

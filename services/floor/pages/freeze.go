@@ -37,6 +37,11 @@ func (f *freezer) node(n *html.Node, asking bool) {
 		if c.Type == html.ElementNode {
 			switch {
 			case f.changes(c, asking):
+				if c.Data == "a" && !strings.Contains(attribute(c, "class"), "button") {
+					plain(c) // its words stay
+					f.node(c, asking)
+					break
+				}
 				n.RemoveChild(c)
 			default:
 				f.link(c)
@@ -60,6 +65,12 @@ func (f *freezer) changes(n *html.Node, asking bool) bool {
 		return onlyPresent(strings.SplitN(attribute(n, "href"), "?", 2)[0]) && !strings.HasPrefix(attribute(n, "href"), "/me")
 	}
 	return false
+}
+
+// plain makes a text of a link.
+func plain(n *html.Node) {
+	n.Data, n.DataAtom = "span", 0
+	n.Attr = slices.DeleteFunc(n.Attr, func(a html.Attribute) bool { return a.Key != "class" })
 }
 
 // link keeps a link or a search at the moment.

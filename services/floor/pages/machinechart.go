@@ -9,8 +9,8 @@ import (
 // chart is one quantity over time, drawn on a plane of 360 by 130.
 type chart struct {
 	Name    string
-	Line    string // points of the curve
-	Back    []string
+	Lines   []string // points of the curve, in pieces
+	Back    []string // the same where it runs backwards
 	Dots    []chartDot
 	Flashes []string // x of each flash
 	From    string
@@ -64,15 +64,22 @@ func (m *machinePage) chart(of quantity, rs []machineReading, from, to time.Time
 		return (chartBase + chartTop) / 2
 	}
 	var line []string
+	begin := func() {
+		if len(line) > 1 {
+			c.Lines = append(c.Lines, strings.Join(line, " "))
+		}
+		line = nil
+	}
 	lastNamed := -100.0
 	for i, r := range rs {
 		px, py := x(r.At), y(r.Value)
-		line = append(line, at(px)+","+at(py))
 		if r.Back {
+			begin()
 			c.Back = append(c.Back, at(x(rs[i-1].At))+","+at(y(rs[i-1].Value))+" "+at(px)+","+at(py))
 		}
+		line = append(line, at(px)+","+at(py))
 		d := chartDot{X: at(px), Y: at(py), TextX: at(px), TextY: at(py - 9), Back: r.Back, Anchor: anchor(px)}
-		if r.Back {
+		if r.Back && py < chartBase-15 {
 			d.TextY = at(py + 20)
 		}
 		if i == len(rs)-1 || (px-lastNamed > (chartRight-chartLeft)/dotsNamed && px < chartRight-70) || r.Back {
@@ -80,7 +87,7 @@ func (m *machinePage) chart(of quantity, rs []machineReading, from, to time.Time
 		}
 		c.Dots = append(c.Dots, d)
 	}
-	c.Line = strings.Join(line, " ")
+	begin()
 	for _, f := range m.Flashes {
 		c.Flashes = append(c.Flashes, at(x(f.At)))
 	}

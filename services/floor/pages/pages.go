@@ -46,6 +46,7 @@ import (
 	"tickover/services/past"
 	"tickover/services/photos"
 	"tickover/services/promise"
+	"tickover/services/timesheet"
 )
 
 // Options say what the pages speak to.
@@ -83,6 +84,7 @@ type Pages struct {
 	// then is the shop as it was; earlier is what had happened by then.
 	then    *past.Past
 	earlier pastChronicle
+	work    *timesheet.Sheet
 	// pages are the templates of each language by name.
 	promises promise.Kept
 	pages    map[*locale.Language]map[string]*template.Template
@@ -102,6 +104,7 @@ func Register(mux *http.ServeMux, o Options) error {
 		return err
 	}
 	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
+	p.work = timesheet.New(o.History.Log, o.History.Site)
 	p.then = past.New(past.Options{Log: o.History.Log, Site: o.History.Site})
 	if err := p.remember(); err != nil {
 		return err
@@ -134,11 +137,15 @@ func Register(mux *http.ServeMux, o Options) error {
 	for pattern, h := range map[string]handler{
 		"GET /machines/{key}":          p.machine,
 		"GET /machines/{key}/trade-in": p.tradeIn,
+		"GET /labour":                  p.labour,
+		"GET /labour/steps":            p.labourSteps,
 	} {
 		p.mux.Handle(pattern, p.handle(h))
 	}
 	p.mux.HandleFunc("GET /find", p.find)
 	p.mux.HandleFunc("GET /look", p.look)
+	p.mux.HandleFunc("GET /labour/lines.csv", p.labourCSV)
+	p.mux.HandleFunc("GET /technicians/{id}/day.ics", p.dayICS)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
 	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
@@ -217,6 +224,7 @@ func parse(l *locale.Language) (map[string]*template.Template, error) {
 		"sentence": answer.Sentence, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
 		"rowNumber": func(i int) int { return i + 1 }, "laneHeight": laneHeight, "blockY": blockY,
+		"person": func(id string) queue.PersonID { return queue.PersonID(id) }, "operation": func(id string) queue.OperationID { return queue.OperationID(id) },
 	}
 	shared, err := template.New("").Funcs(funcs).ParseFS(templateFiles, "templates/layout.html", "templates/parts.html", "templates/forms.html", "templates/record.html")
 	if err != nil {
