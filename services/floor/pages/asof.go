@@ -36,7 +36,7 @@ func thenOf(ctx context.Context) *then {
 
 // presentOnly are pages on which there is nothing to see of the past: they only
 // change something, or are about this device.
-var presentOnly = []string{"/check-in", "/import", "/decide", "/preview", "/me", "/offline"}
+var presentOnly = []string{"/check-in", "/import", "/decide", "/preview", "/me", "/offline", "/setup"}
 
 func onlyPresent(path string) bool {
 	return slices.ContainsFunc(presentOnly, func(p string) bool { return path == p || strings.HasPrefix(path, p+"/") })
