@@ -79,6 +79,9 @@ func (r *Refusal) Error() string {
 	return fmt.Sprintf("%s: %s. %s", r.Code, r.What, r.Do)
 }
 
+// Refuse is a refusal of those who decide about the same things elsewhere.
+func Refuse(c Code, do, format string, args ...any) *Refusal { return refuse(c, do, format, args...) }
+
 func refuse(c Code, do, format string, args ...any) *Refusal {
 	return &Refusal{Code: c, What: fmt.Sprintf(format, args...), Do: do, format: format, args: args}
 }

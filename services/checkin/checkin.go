@@ -48,7 +48,7 @@ var ErrBadRows = errors.New("nothing was imported: the file has bad lines")
 func CSV(ctx context.Context, l *ledger.Ledger, r io.Reader, o Options) (Report, error) {
 	st := l.View()
 	if st.Shop == nil {
-		return Report{}, &queue.Refusal{Code: queue.CodeNotReady, What: "the shop is not set up", Do: "Load a shop file first."}
+		return Report{}, queue.Refuse(queue.CodeNotReady, "Load a shop file first.", "the shop is not set up")
 	}
 	batch, errs := intake.Load(r, st.Shop)
 	rep := Report{Errors: errs}

@@ -10,6 +10,7 @@ package answer
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"strings"
 
@@ -59,8 +60,11 @@ func (p *Problem) In(l *locale.Language) *Problem {
 		if format, args := p.refusal.Words(); len(args) > 0 {
 			said := make([]any, len(args))
 			for i, a := range args {
-				if s, ok := a.(string); ok {
+				switch s := a.(type) {
+				case string:
 					a = l.Word(s)
+				case fmt.Stringer: // a word of one of the queue's enumerations
+					a = l.Word(s.String())
 				}
 				said[i] = a
 			}

@@ -370,7 +370,7 @@ func sheetView(st *queue.State, s job.Sheet, now time.Time) SheetView {
 		ends, stretch := s.Ends(), s.StretchEnds()
 		v.Ends, v.StretchEnds, v.HandsOn = &ends, &stretch, s.Stretch().HandsOn
 	case queue.Todo:
-		v.Blocked = job.Blocked(s)
+		v.Blocked = job.Blocked(s).String()
 	}
 	v.Calibration = job.Calibration(st, s, now)
 	return v

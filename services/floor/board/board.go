@@ -18,13 +18,14 @@ import (
 	"tickover/services/almanac"
 	"tickover/services/dispatch"
 	"tickover/services/floor/job"
+	"tickover/services/floor/locale"
 )
 
 // Board is one day's layout. Positions are percent of [From, To).
 type Board struct {
 	Day      time.Time // midnight, local
 	From, To time.Time
-	Shut     string // why the shop is shut all day; empty: it opens
+	Shut     locale.Said // why the shop is shut all day; nothing: it opens
 	Now      *Percent
 	Ticks    []Tick
 	Sky      []Shade // daylight, dark and quiet hours, for the strip on top
@@ -65,7 +66,7 @@ type Lane struct {
 type Shade struct {
 	X, W  Percent
 	Class string // closed, dark, quiet, day, break, away, down
-	Text  string
+	Text  locale.Said
 }
 
 // Block is one step on a lane; on a technician's, one piece of it.
@@ -143,10 +144,10 @@ func Build(in Input) Board {
 		b.From, b.To = open[0].Start.Add(-margin), open[len(open)-1].End.Add(margin)
 	} else {
 		b.From, b.To = time.Date(y, m, d, 8, 0, 0, 0, loc), time.Date(y, m, d, 18, 0, 0, 0, loc)
-		b.Shut = "The shop is shut."
+		b.Shut = locale.Say("The shop is shut.")
 		for _, e := range in.State.Shop.Days {
 			if e.Date == b.Day.Format(time.DateOnly) && e.Reason != "" {
-				b.Shut = "The shop is shut: " + e.Reason + "."
+				b.Shut = locale.Say("The shop is shut: %s.", e.Reason)
 			}
 		}
 	}
@@ -179,7 +180,7 @@ func (b *Board) ticks() {
 }
 
 // shades draws a set of intervals.
-func (b *Board) shades(s calendar.Set, class string, text func(calendar.Interval) string) []Shade {
+func (b *Board) shades(s calendar.Set, class string, text func(calendar.Interval) locale.Said) []Shade {
 	var out []Shade
 	for _, v := range s.Clip(b.From, b.To) {
 		out = append(out, Shade{b.at(v.Start), b.at(v.End) - b.at(v.Start), class, text(v)})
@@ -187,8 +188,8 @@ func (b *Board) shades(s calendar.Set, class string, text func(calendar.Interval
 	return out
 }
 
-func always(text string) func(calendar.Interval) string {
-	return func(calendar.Interval) string { return text }
+func always(text string, args ...any) func(calendar.Interval) locale.Said {
+	return func(calendar.Interval) locale.Said { return locale.Say(text, args...) }
 }
 
 func (b *Board) whole() calendar.Set {
@@ -201,9 +202,9 @@ func (b *Board) span(v calendar.Interval) string { return b.clock(v.Start) + "â€
 
 func (b *Board) sky(a *almanac.Almanac) []Shade {
 	light := a.Daylight(b.From, b.To)
-	out := b.shades(light, "day", func(v calendar.Interval) string { return "light enough " + b.span(v) })
+	out := b.shades(light, "day", func(v calendar.Interval) locale.Said { return locale.Say("light enough %s", b.span(v)) })
 	out = append(out, b.shades(b.whole().Subtract(light), "dark", always("too dark for engines"))...)
-	return append(out, b.shades(a.Quiet(b.From, b.To), "quiet", func(v calendar.Interval) string { return "quiet hours" })...)
+	return append(out, b.shades(a.Quiet(b.From, b.To), "quiet", always("quiet hours"))...)
 }
 
 var groups = []struct {
@@ -270,7 +271,7 @@ func (b *Board) down(cs []queue.Closure, class string) []Shade {
 		if until.IsZero() {
 			until = b.To
 		}
-		out = append(out, b.shades(calendar.NewSet(calendar.Interval{Start: c.From, End: until}), class, always(c.Reason))...)
+		out = append(out, b.shades(calendar.NewSet(calendar.Interval{Start: c.From, End: until}), class, always("%s", c.Reason))...)
 	}
 	return out
 }

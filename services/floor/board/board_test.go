@@ -88,7 +88,7 @@ func TestPositionsOfADay(t *testing.T) {
 	for _, g := range b.Groups {
 		for _, l := range g.Lanes {
 			for _, sh := range l.Shades {
-				if sh.X < -0.001 || sh.X+sh.W > 100.001 || sh.W <= 0 || sh.Text == "" {
+				if sh.X < -0.001 || sh.X+sh.W > 100.001 || sh.W <= 0 || sh.Text.IsZero() {
 					t.Errorf("%s: shade %+v", l.Name, sh)
 				}
 			}

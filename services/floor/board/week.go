@@ -4,13 +4,14 @@ import (
 	"time"
 
 	"tickover/services/floor/job"
+	"tickover/services/floor/locale"
 )
 
 // Day is one day of the week's view.
 type Day struct {
 	Day      time.Time // midnight, local
 	From, To time.Time // opening hours; equal: shut
-	Shut     string
+	Shut     locale.Said
 	Loads    []Load
 }
 
@@ -53,7 +54,7 @@ func Week(in Input) []Day {
 func day(in Input) Day {
 	b := Build(in)
 	out := Day{Day: b.Day, From: b.From.Add(margin), To: b.To.Add(-margin), Shut: b.Shut}
-	if b.Shut != "" {
+	if !b.Shut.IsZero() {
 		out.To = out.From
 		return out
 	}

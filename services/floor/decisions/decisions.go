@@ -14,7 +14,6 @@ package decisions
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -127,29 +126,25 @@ func (r *Recent) find(id queue.CommandID) (Decision, bool) {
 	return r.list[i], true
 }
 
-func refuse(do, format string, args ...any) *queue.Refusal {
-	return &queue.Refusal{Code: queue.CodeWrongStep, What: fmt.Sprintf(format, args...), Do: do}
-}
-
 // Stuck says why the decision can't be undone any more; nil: it can.
 func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 	switch x := d.Event.Data.(type) {
 	case *queue.ResourceClosed:
 		return stuckClosure(st, x, now)
 	case *queue.ResourceOpened:
-		return refuse("Close it again if it is needed.", "a reopening is not undone: what was closed before may be over")
+		return queue.Refuse(queue.CodeWrongStep, "Close it again if it is needed.", "a reopening is not undone: what was closed before may be over")
 	case *queue.StepReopened:
-		return refuse("Leave the step out if it is not needed.", "asking for a step again is not undone")
+		return queue.Refuse(queue.CodeWrongStep, "Leave the step out if it is not needed.", "asking for a step again is not undone")
 	}
 	id, _ := d.Event.Subject.Unit()
 	u := st.Units[id]
 	if u == nil || u.Status != queue.InShop {
-		return refuse("Check it in again if it is back.", "unit %s has left", id)
+		return queue.Refuse(queue.CodeWrongStep, "Check it in again if it is back.", "unit %s has left", id)
 	}
 	switch x := d.Event.Data.(type) {
 	case *queue.UnitAmended:
 		if !stands(u, x) {
-			return refuse("Look at the unit's page for what stands now.", "unit %s was changed again since", id)
+			return queue.Refuse(queue.CodeWrongStep, "Look at the unit's page for what stands now.", "unit %s was changed again since", id)
 		}
 		return floorActed(st, u, d.At, func(s *queue.Step) bool {
 			_, part := x.Parts[s.ID]
@@ -161,7 +156,7 @@ func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 		return stuckStep(st, u, x.Step, func(s *queue.Step) bool { return s.Pin == nil })
 	case *queue.StepSkipped:
 		if s := u.Step(x.Step); s == nil || s.Status != queue.Skipped {
-			return refuse("Look at the unit's page for what stands now.", "step %s of unit %s is to be done again already", x.Step, id)
+			return queue.Refuse(queue.CodeWrongStep, "Look at the unit's page for what stands now.", "step %s of unit %s is to be done again already", x.Step, id)
 		}
 		after := followers(u, x.Step)
 		return floorActed(st, u, d.At, func(s *queue.Step) bool { return after[s.ID] })
@@ -178,9 +173,9 @@ func stuckClosure(st *queue.State, x *queue.ResourceClosed, now time.Time) *queu
 	case !slices.ContainsFunc(cs, func(c queue.Closure) bool {
 		return c.From.Equal(x.From) && c.Until.Equal(x.Until) && c.Reason == x.Reason
 	}):
-		return refuse("Nothing to do.", "this closure of %s%s is taken back already", x.Resource, x.Technician)
+		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure of %s%s is taken back already", x.Resource, x.Technician)
 	case !x.Until.After(now):
-		return refuse("Nothing to do.", "this closure of %s%s is over", x.Resource, x.Technician)
+		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure of %s%s is over", x.Resource, x.Technician)
 	}
 	return nil
 }
@@ -195,11 +190,11 @@ func stuckStep(st *queue.State, u *queue.Unit, id queue.StepID, stands func(*que
 	const look = "Look at the unit's page for what stands now."
 	switch {
 	case s == nil:
-		return refuse(look, "unit %s has no step %q any more", u.ID, id)
+		return queue.Refuse(queue.CodeWrongStep, look, "unit %s has no step %q any more", u.ID, id)
 	case s.Status != queue.Todo:
 		return acted(st, u, s)
 	case !stands(s):
-		return refuse(look, "step %s of unit %s was decided otherwise since", id, u.ID)
+		return queue.Refuse(queue.CodeWrongStep, look, "step %s of unit %s was decided otherwise since", id, u.ID)
 	}
 	return nil
 }
@@ -216,9 +211,9 @@ func floorActed(st *queue.State, u *queue.Unit, since time.Time, one func(*queue
 
 func acted(st *queue.State, u *queue.Unit, s *queue.Step) *queue.Refusal {
 	if s.Status == queue.Running {
-		return refuse("Let it be finished.", "the floor has acted on it: step %s of unit %s runs since %s", s.ID, u.ID, s.Started.In(st.Shop.Location()).Format("15:04"))
+		return queue.Refuse(queue.CodeWrongStep, "Let it be finished.", "the floor has acted on it: step %s of unit %s runs since %s", s.ID, u.ID, s.Started.In(st.Shop.Location()).Format("15:04"))
 	}
-	return refuse("Look at the unit's page for what stands now.", "the floor has acted on it: step %s of unit %s is %s", s.ID, u.ID, s.Status)
+	return queue.Refuse(queue.CodeWrongStep, "Look at the unit's page for what stands now.", "the floor has acted on it: step %s of unit %s is %s", s.ID, u.ID, s.Status)
 }
 
 // followers are the steps that wait for one, perhaps over others.

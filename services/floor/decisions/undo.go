@@ -14,7 +14,7 @@ import (
 func (r *Recent) Undo(ctx context.Context, h history.Reader, st *queue.State, id queue.CommandID, now time.Time, why string) (queue.Action, error) {
 	d, ok := r.find(id)
 	if !ok {
-		return nil, &queue.Refusal{Code: queue.CodeUnknown, What: "this decision is not among the recent ones", Do: "Decide anew what should be."}
+		return nil, queue.Refuse(queue.CodeUnknown, "Decide anew what should be.", "this decision is not among the recent ones")
 	}
 	if stuck := d.Stuck(st, now); stuck != nil {
 		return nil, stuck
@@ -44,7 +44,7 @@ func (r *Recent) Undo(ctx context.Context, h history.Reader, st *queue.State, id
 	case *queue.UnitAmended:
 		return &queue.AmendUnit{Unit: unit, Change: was.restore(x, why)}, nil
 	}
-	return nil, refuse("Decide anew what should be.", "nothing is left to undo")
+	return nil, queue.Refuse(queue.CodeWrongStep, "Decide anew what should be.", "nothing is left to undo")
 }
 
 // values are what can be decided about a unit.

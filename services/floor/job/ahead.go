@@ -78,7 +78,7 @@ func Meanwhile(st *queue.State, d Desk, free, now time.Time) *Sheet {
 		list = slices.Insert(list, 0, *d.Next)
 	}
 	for _, s := range append(list, d.Ready...) {
-		if Blocked(s) == "" && (s.Start().IsZero() || s.Start().Before(free)) && places(st, s, now) {
+		if Blocked(s).IsZero() && (s.Start().IsZero() || s.Start().Before(free)) && places(st, s, now) {
 			return &s
 		}
 	}
@@ -92,7 +92,7 @@ func places(st *queue.State, s Sheet, now time.Time) bool {
 			continue
 		}
 		i := slices.IndexFunc(c.Options, func(o Option) bool { return o.Resource.ID == c.Chosen })
-		if i < 0 || c.Options[i].TakenBy != "" {
+		if i < 0 || !c.Options[i].TakenBy.IsZero() {
 			return false
 		}
 	}

@@ -19,6 +19,7 @@ import (
 	"tickover/services/almanac"
 	"tickover/services/dispatch"
 	"tickover/services/floor/live"
+	"tickover/services/floor/locale"
 )
 
 // Sheet is one step as somebody is shown it.
@@ -147,7 +148,7 @@ func (b *Book) ForTechnician(who queue.PersonID) Desk {
 	}
 	d.take(b.todo(func(s Sheet) bool { return s.Technician() == who }))
 	for _, s := range b.todo(func(s Sheet) bool { return s.Technician() == "" || b.plan == nil }) {
-		if len(d.Ready) < readyMax && !d.has(s) && s.Step.Accepted == nil && can(t, s.Op) && Blocked(s) == "" {
+		if len(d.Ready) < readyMax && !d.has(s) && s.Step.Accepted == nil && can(t, s.Op) && Blocked(s).IsZero() {
 			d.Ready = append(d.Ready, s)
 		}
 	}
@@ -258,36 +259,36 @@ func (b *Book) Of(unit queue.UnitID, step queue.StepID) *Sheet {
 	return b.sheet(u, u.Step(step))
 }
 
-// Blocked says what a step to be done still waits for, empty if nothing in its
-// own unit stands in the way.
-func Blocked(s Sheet) string {
+// Blocked says what a step to be done still waits for, nothing if nothing in
+// its own unit stands in the way.
+func Blocked(s Sheet) locale.Said {
 	if s.Unit.Held {
-		return "until the foreman lets the unit go on"
+		return locale.Say("until the foreman lets the unit go on")
 	}
 	for _, a := range s.Step.After {
 		if b := s.Unit.Step(a.Step); b != nil && !b.Settled() {
 			if b.Status == queue.Running {
-				return fmt.Sprintf("for %s, which is running", b.ID)
+				return locale.Say("for %s, which is running", b.ID)
 			}
-			return fmt.Sprintf("for %s, which is not done yet", b.ID)
+			return locale.Say("for %s, which is not done yet", b.ID)
 		}
 	}
 	for i := range s.Unit.Steps {
 		o := &s.Unit.Steps[i]
 		if o.Status == queue.Running && !s.Step.ParallelWith(o) {
-			return fmt.Sprintf("for %s of the same unit, which is running", o.ID)
+			return locale.Say("for %s of the same unit, which is running", o.ID)
 		}
 	}
-	return ""
+	return locale.Said{}
 }
 
 // StatusText is a step's status in a person's words.
 func StatusText(s queue.StepStatus) string {
 	switch s {
 	case queue.Todo:
-		return "to do"
+		return locale.Mark("to do")
 	case queue.Skipped:
-		return "left out"
+		return locale.Mark("left out")
 	}
 	return s.String()
 }
@@ -313,7 +314,7 @@ type Choice struct {
 // Option is a resource that meets a need.
 type Option struct {
 	Resource *queue.Resource
-	TakenBy  string // who holds it, or why it is down; empty: free
+	TakenBy  locale.Said // who holds it, or why it is down; nothing: free
 }
 
 // Choices lists, for each need of the step, what meets it, with the preferred
@@ -344,23 +345,23 @@ func choose(options []Option, preferred, used []queue.ResourceID) queue.Resource
 		}
 	}
 	for _, o := range options {
-		if o.TakenBy == "" && !slices.Contains(used, o.Resource.ID) {
+		if o.TakenBy.IsZero() && !slices.Contains(used, o.Resource.ID) {
 			return o.Resource.ID
 		}
 	}
 	return ""
 }
 
-func taken(st *queue.State, r *queue.Resource, now time.Time) string {
+func taken(st *queue.State, r *queue.Resource, now time.Time) locale.Said {
 	for _, c := range st.Closures[r.ID] {
 		if !now.Before(c.From) && now.Before(c.Until) {
-			return "closed: " + c.Reason
+			return locale.Say("closed: %s", c.Reason)
 		}
 	}
 	if h := st.Holds[r.ID]; len(h) >= max(1, r.Capacity) {
-		return fmt.Sprintf("taken by %s", h[0].Unit)
+		return locale.Say("taken by %s", h[0].Unit)
 	}
-	return ""
+	return locale.Said{}
 }
 
 // Fields are the evidence fields that are asked for at the step's start, or at
@@ -391,18 +392,19 @@ func Alerts(st *queue.State, now time.Time) []live.Alert {
 		switch {
 		case !now.Before(ends.Add(lim.OverdueAfter)):
 			a.Kind, a.Since = live.Overdue, ends
-			a.Text = fmt.Sprintf("%s of %s is %s over its time.%s", s.Op.Name, s.Unit.ID, Minutes(now.Sub(ends)), keeps(s))
+			a.Say(overdue(s, now.Sub(ends)))
 		case more && !s.Stretch().HandsOn && !now.Before(ends.Add(-lim.CallBefore)):
 			a.Kind, a.Since = live.CallBack, ends.Add(-lim.CallBefore)
-			a.Text = fmt.Sprintf("%s of %s needs hands at %s.", s.Op.Name, s.Unit.ID, ends.In(st.Shop.Location()).Format("15:04"))
+			a.Say(locale.Say("%s of %s needs hands at %s.", s.Op.Name, s.Unit.ID, ends.In(st.Shop.Location()).Format("15:04")))
 		default:
 			continue
 		}
 		out = append(out, a)
 	}
 	for _, s := range book.all(func(s Sheet) bool { return s.Step.Problem != "" && !s.Step.Settled() }) {
-		out = append(out, live.Alert{Kind: live.Problem, Unit: s.Unit.ID, Step: s.Step.ID, Since: s.Unit.Touched,
-			Text: fmt.Sprintf("Problem with %s of %s: %s", s.Op.Name, s.Unit.ID, s.Step.Problem)})
+		a := live.Alert{Kind: live.Problem, Unit: s.Unit.ID, Step: s.Step.ID, Since: s.Unit.Touched}
+		a.Say(locale.Say("Problem with %s of %s: %s", s.Op.Name, s.Unit.ID, s.Step.Problem))
+		out = append(out, a)
 	}
 	rank := map[live.AlertKind]int{live.Overdue: 0, live.Problem: 1, live.CallBack: 2}
 	slices.SortStableFunc(out, func(a, b live.Alert) int {
@@ -418,18 +420,15 @@ func place(s Sheet) queue.ResourceID {
 	return s.Step.Resources[0]
 }
 
-func keeps(s Sheet) string {
+func overdue(s Sheet, by time.Duration) locale.Said {
 	if len(s.Step.Resources) == 0 {
-		return ""
+		return locale.Say("%s of %s is %s over its time.", s.Op.Name, s.Unit.ID, by)
 	}
-	text := " It keeps "
+	held := make([]string, len(s.Step.Resources))
 	for i, r := range s.Step.Resources {
-		if i > 0 {
-			text += ", "
-		}
-		text += string(r)
+		held[i] = string(r)
 	}
-	return text + " locked until somebody signs it off."
+	return locale.Say("%s of %s is %s over its time. It keeps %s locked until somebody signs it off.", s.Op.Name, s.Unit.ID, by, strings.Join(held, ", "))
 }
 
 // Minutes writes a duration as people say it: "4 min", "1 h 10 min", "2 days".

@@ -25,6 +25,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/dispatch"
+	"tickover/services/floor/locale"
 	"tickover/services/ledger"
 )
 
@@ -52,7 +53,20 @@ type Alert struct {
 	Resource queue.ResourceID `json:"resource,omitempty"`
 	Person   queue.PersonID   `json:"person,omitempty"`
 	Since    time.Time        `json:"since"`
-	Text     string           `json:"text"` // a sentence
+	Text     string           `json:"text"` // a sentence, in English
+
+	said locale.Said
+}
+
+// Say gives the alert its sentence.
+func (a *Alert) Say(s locale.Said) { a.said, a.Text = s, s.String() }
+
+// In is the sentence in a language, as far as it can be said there.
+func (a Alert) In(l *locale.Language) string {
+	if a.said.IsZero() {
+		return a.Text
+	}
+	return l.Say(a.said)
 }
 
 // AlertKind is what sort of alert it is.

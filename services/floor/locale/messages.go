@@ -84,10 +84,11 @@ func calendarMessages() []Message {
 var calls = map[string][3]int{
 	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
 	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "wrong": {-1, 1, -1},
+	"Say": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
 }
 
 // also are further messages in the arguments of such a call.
-var also = map[string]int{"refuse": 1, "interlock": 1, "New": 3, "Malformed": 3, "Unknown": 1, "wrong": 2}
+var also = map[string]int{"refuse": 1, "Refuse": 1, "interlock": 1, "New": 3, "Malformed": 3, "Unknown": 1, "wrong": 2}
 
 func inGo(tree fs.FS, name string, add func(Message)) error {
 	src, err := fs.ReadFile(tree, name)

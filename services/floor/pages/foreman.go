@@ -10,6 +10,7 @@ import (
 	"tickover/queue"
 	"tickover/services/dispatch"
 	"tickover/services/floor/job"
+	"tickover/services/floor/locale"
 )
 
 // riskSlack: a unit whose plan ends this shortly before its promise is at risk.
@@ -46,15 +47,15 @@ const (
 func (s RowState) Text() string {
 	switch s {
 	case Late:
-		return "late"
+		return locale.Mark("late")
 	case AtRisk:
-		return "at risk"
+		return locale.Mark("at risk")
 	case HeldRow:
-		return "held back"
+		return locale.Mark("held back")
 	case OnTime:
-		return "on time"
+		return locale.Mark("on time")
 	}
-	return "not planned"
+	return locale.Mark("not planned")
 }
 
 // rows lists the open units, by state and promise.
@@ -143,7 +144,7 @@ func waitsFor(b *Base, s job.Sheet) string {
 			}
 		}
 	}
-	return job.Blocked(s)
+	return b.Say(job.Blocked(s))
 }
 
 // Out is a resource or technician that is down or absent.

@@ -48,7 +48,7 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 	case *queue.StepAdvanced:
 		t.What = b.T("%s: %s", step(d.Step), stretchWords(b, u, d))
 	case *queue.StepDone:
-		t.What = b.C("event", "%s "+verb, step(d.Step))
+		t.What = stepDone(b, verb, step(d.Step))
 		t.evidence(b, d.Evidence)
 		for _, f := range d.Flags {
 			t.Details = append(t.Details, b.T("%s: %s", b.Word(words(string(f.Key))), b.Word(f.Why)))
@@ -88,6 +88,13 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		t.What, t.Details = string(e.Type), []string{b.T("this version of Tickover does not know what it means")}
 	}
 	return t
+}
+
+func stepDone(b *Base, verb, step string) string {
+	if verb == "passed" {
+		return b.C("event", "%s passed", step)
+	}
+	return b.C("event", "%s done", step)
 }
 
 func stretchWords(b *Base, u *queue.Unit, d *queue.StepAdvanced) string {

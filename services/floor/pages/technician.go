@@ -98,7 +98,7 @@ func (c Card) CommandID(action string) string {
 }
 
 // Blocked is what the step waits for in its own unit.
-func (c Card) Blocked() string { return job.Blocked(c.Sheet) }
+func (c Card) Blocked() string { return c.Say(job.Blocked(c.Sheet)) }
 
 // Why is the plan's explanation.
 func (c Card) Why() string {
@@ -212,7 +212,7 @@ func (c Card) NeedsPlace() bool {
 			return true
 		}
 		for _, o := range ch.Options {
-			if o.Resource.ID == ch.Chosen && o.TakenBy != "" {
+			if o.Resource.ID == ch.Chosen && !o.TakenBy.IsZero() {
 				return true
 			}
 		}
