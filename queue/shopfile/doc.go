@@ -70,7 +70,8 @@
 //	           (false). The keys odometer_km, engine_h, battery_v, programmed_on,
 //	           calibration, revision, frame_number and photos have their type
 //	           and unit built in; photos may go with any step, name it here only
-//	           to require them or to give them a label
+//	           to require them or to give them a label; programmed_on takes
+//	           whatever a controller reports
 //	cautions   carbon-monoxide, hot-exhaust, fuel, battery, lift, noise, ride-gear
 //
 // A stretch is {hands-on: duration} with skill (none: everybody), technicians

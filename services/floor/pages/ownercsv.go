@@ -1,12 +1,10 @@
 package pages
 
 import (
-	"encoding/csv"
 	"fmt"
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"go.uber.org/zap"
@@ -15,6 +13,7 @@ import (
 	"tickover/queue"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/locale"
+	"tickover/services/floor/sheet"
 )
 
 // ownerTables are the tables that can be had as CSV, beside the lists of units.
@@ -46,31 +45,11 @@ func (p *Pages) ownerCSV(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, answer.Unknown("there is no such table", "Open the owner's page and choose a table there."))
 		return
 	}
-	h := w.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	h.Set("Cache-Control", "no-store")
-	h.Set("Content-Disposition", fmt.Sprintf(`attachment; filename="tickover-%s-%s-%s.csv"`,
+	sheet.Headers(w.Header(), fmt.Sprintf("tickover-%s-%s-%s",
 		name, win.Start.In(b.Loc).Format(time.DateOnly), win.End.Add(-time.Second).In(b.Loc).Format(time.DateOnly)))
-	out := csv.NewWriter(w)
-	out.UseCRLF = true
-	for _, row := range rows {
-		for i := range row {
-			row[i] = harmless(row[i])
-		}
-		if err := out.Write(row); err != nil {
-			p.log.Debug("table not sent", zap.Error(err))
-			return
-		}
+	if err := sheet.Write(w, rows); err != nil {
+		p.log.Debug("table not sent", zap.Error(err))
 	}
-	out.Flush()
-}
-
-// harmless keeps a spreadsheet from running a text as a formula.
-func harmless(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
 }
 
 // table is a table's lines, the header first; nil: there is no such table.
