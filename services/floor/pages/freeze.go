@@ -37,7 +37,7 @@ func (f *freezer) node(n *html.Node, asking bool) {
 		if c.Type == html.ElementNode {
 			switch {
 			case f.changes(c, asking):
-				if c.Data == "a" && !strings.Contains(attribute(c, "class"), "button") {
+				if c.Data == "a" && n.Data != "footer" && !strings.Contains(attribute(c, "class"), "button") {
 					plain(c) // its words stay
 					f.node(c, asking)
 					break
