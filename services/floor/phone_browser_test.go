@@ -29,6 +29,7 @@ import (
 // cable is the network between the shop and a phone; it can be cut.
 type cable struct {
 	cut   atomic.Bool
+	once  atomic.Bool   // pages are opened, but not asked for again
 	mute  atomic.Bool   // nothing is read, so that a page grows old
 	asked atomic.Int64  // commands that came through
 	ask   chan struct{} // one more
@@ -44,7 +45,7 @@ func (w *world) wire() *cable {
 }
 
 func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if c.cut.Load() || c.mute.Load() && r.Method == http.MethodGet {
+	if c.cut.Load() || c.once.Load() && r.Header.Get("Tickover-Refresh") != "" || c.mute.Load() && r.Method == http.MethodGet {
 		conn, _, err := http.NewResponseController(w).Hijack()
 		if err == nil {
 			_ = conn.Close()
@@ -391,6 +392,29 @@ func TestPhoneOldPage(t *testing.T) {
 	b.see(`#card-LM-1-check-in .timer`) // and the page is new
 	if st := w.step("LM-1", "check-in"); st.Technician != "kofi" || st.Runs != 1 {
 		t.Errorf("step %+v", st)
+	}
+}
+
+// TestPhoneKeepsWhatWasSeen: without a network a page is not older than it was
+// when it was last opened, also if the network went right then.
+func TestPhoneKeepsWhatWasSeen(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.flashReady("LM-1", "tomas")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.isPhoneOf("tomas")
+	b.keepsPage("/job")
+	c.once.Store(true)
+	w.do("tomas", &queue.ReturnStep{Unit: "LM-1", Step: "flash", Reason: "x"})
+	w.flashReady("LM-2", "tomas")
+	b.open("/job")
+	b.see("#card-LM-2-flash")
+	c.connect(b, false)
+	b.do(chromedp.Reload())
+	b.see("#kept")
+	if !eval[bool](b, `Boolean(document.querySelector("#card-LM-2-flash"))`) {
+		t.Error("the kept copy is older than what was seen")
 	}
 }
 

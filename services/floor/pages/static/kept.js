@@ -11,6 +11,7 @@ export function kept() {
     say("kept", `${words.kept} ${asOf}`);
     document.querySelector(".notice.said")?.remove(); // it was said then
     window.addEventListener("online", renew);
+    renew(); // the network may only have been slow
     document.addEventListener("renewed", () => {
       document.body.removeAttribute("data-kept");
       document.getElementById("kept").hidden = true;

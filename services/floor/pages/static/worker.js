@@ -9,6 +9,12 @@ const pages = "pages";
 const patience = 2500; // ms that the network has before the kept copy is shown
 const keptMax = 60; // pages
 
+// Requests are counted, so that an answer which comes late never takes the
+// place of what was asked for after it.
+let turn = 0;
+let forgotten = 0; // pages asked for until then are somebody else's
+const newest = new Map(); // path → turn of the kept copy
+
 self.addEventListener("install", (event) => {
   event.waitUntil(
     (async () => {
@@ -32,7 +38,10 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== location.origin) return;
-  if (request.method === "POST" && url.pathname === "/me") event.waitUntil(caches.delete(pages)); // they are somebody else's
+  if (request.method === "POST" && url.pathname === "/me") {
+    forgotten = ++turn;
+    event.waitUntil(caches.delete(pages));
+  }
   if (request.method !== "GET") return;
   if (shell.files.includes(url.pathname) && request.mode !== "navigate") event.respondWith(file(request));
   else if (request.headers.has("Tickover-Refresh")) event.respondWith(refresh(event, request, url));
@@ -48,7 +57,8 @@ self.addEventListener("message", (event) => {
         const url = new URL(address, location.origin);
         if (url.origin !== location.origin || !keeps(url)) continue;
         try {
-          await keep(url, await fetch(url, { headers: { "Tickover-Refresh": "1" } }));
+          const mine = ++turn;
+          await keep(url, await fetch(url, { headers: { "Tickover-Refresh": "1" } }), mine);
         } catch {
           return; // no network: what is kept stays
         }
@@ -60,8 +70,10 @@ self.addEventListener("message", (event) => {
 // keeps tells the pages that somebody works from.
 const keeps = (url) => url.pathname === "/job" || /^\/bench\/[^/]+$/.test(url.pathname) || /^\/units\/[^/]+\/steps\/[^/]+$/.test(url.pathname);
 
-async function keep(url, response) {
+async function keep(url, response, mine) {
   if (!response.ok || response.redirected || !keeps(url)) return;
+  if (mine < forgotten || mine < (newest.get(url.pathname) ?? 0)) return;
+  newest.set(url.pathname, mine);
   const cache = await caches.open(pages);
   await cache.put(url.pathname, response);
   const all = await cache.keys();
@@ -80,14 +92,17 @@ async function file(request) {
 }
 
 async function refresh(event, request, url) {
+  const mine = ++turn;
   const response = await fetch(request);
-  event.waitUntil(keep(url, response.clone()));
+  event.waitUntil(keep(url, response.clone(), mine));
   return response;
 }
 
 async function page(event, request, url) {
+  // Kept as it is seen, and also when it comes too late to be shown.
+  const mine = ++turn;
   const fresh = fetch(request);
-  fresh.catch(() => {});
+  event.waitUntil(fresh.then((response) => keeps(url) && keep(url, response.clone(), mine)).catch(() => {}));
   const cache = await caches.open(pages);
   const copy = keeps(url) ? await cache.match(url.pathname) : undefined;
   try {
