@@ -30,6 +30,7 @@ import (
 type cable struct {
 	cut   atomic.Bool
 	once  atomic.Bool   // pages are opened, but not asked for again
+	hangs atomic.Bool   // there is no news, and a page that is asked for again never comes
 	mute  atomic.Bool   // nothing is read, so that a page grows old
 	asked atomic.Int64  // commands that came through
 	ask   chan struct{} // one more
@@ -45,11 +46,15 @@ func (w *world) wire() *cable {
 }
 
 func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if c.cut.Load() || c.once.Load() && r.Header.Get("Tickover-Refresh") != "" || c.mute.Load() && r.Method == http.MethodGet {
+	if c.cut.Load() || c.hangs.Load() && r.URL.Path == "/events" || c.once.Load() && r.Header.Get("Tickover-Refresh") != "" || c.mute.Load() && r.Method == http.MethodGet {
 		conn, _, err := http.NewResponseController(w).Hijack()
 		if err == nil {
 			_ = conn.Close()
 		}
+		return
+	}
+	if c.hangs.Load() && r.Header.Get("Tickover-Refresh") != "" {
+		<-r.Context().Done()
 		return
 	}
 	c.next.ServeHTTP(w, r)
@@ -392,6 +397,35 @@ func TestPhoneOldPage(t *testing.T) {
 	b.see(`#card-LM-1-check-in .timer`) // and the page is new
 	if st := w.step("LM-1", "check-in"); st.Technician != "kofi" || st.Runs != 1 {
 		t.Errorf("step %+v", st)
+	}
+}
+
+// TestPhoneSendsWhileAPageHangs: what is recorded does not wait for a page
+// that is on its way.
+func TestPhoneSendsWhileAPageHangs(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.flashReady("LM-1", "tomas")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.isPhoneOf("tomas")
+	b.keepsPage("/job")
+	c.hangs.Store(true)
+	w.server.CloseClientConnections() // no news asks for the page either
+	for n := range 2 {
+		eval[bool](b, fmt.Sprintf(`(Promise.all([import("/static/store.js"), import("/static/outbox.js")]).then(async ([store, outbox]) => {
+			const at = new Date(Date.parse(document.body.dataset.now)).toISOString();
+			await store.add({ unit: "LM-1", step: "flash", action: "problem", at, label: "x", revision: 1, state: "waiting", photos: [],
+				path: "/api/v1/units/LM-1/steps/flash/problem", body: { command_id: "hang-%d", at, actor: "tomas", reason: "smells" } });
+			outbox.flush(true);
+		}), true)`, n))
+		select {
+		case <-c.ask:
+		case <-time.After(20 * time.Second):
+			t.Fatalf("problem %d was not sent", n)
+		}
+		b.until(`(import("/static/store.js").then((s) => s.all()).then((l) => { window.isEmpty = l.length === 0 }), window.isEmpty)`)
+		eval[bool](b, `(window.isEmpty = undefined, true)`)
 	}
 }
 

@@ -4,6 +4,7 @@ import { morph } from "./morph.js";
 import { setServerTime } from "./clocks.js";
 
 const quiet = 150; // ms between two renewals, but for the first
+const patience = 20000; // ms that a page may take
 let waiting = 0;
 let begun = -quiet; // when the last one began
 let running = false;
@@ -46,7 +47,7 @@ export async function renew() {
   running = true;
   begun = performance.now();
   try {
-    const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" } });
+    const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" }, signal: AbortSignal.timeout(patience) });
     if (!answer.ok) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     setServerTime(fresh.body.dataset.now);

@@ -8,6 +8,7 @@ import { renew } from "./live.js";
 import { words } from "./words.js";
 
 const patience = 20000; // ms that an answer may take
+const photoPatience = 55000; // a photo over a slow network; the server waits for a minute
 const pauseMin = 2000;
 const pauseMax = 60000; // between two tries
 
@@ -67,7 +68,7 @@ async function sendAll() {
     return false;
   }
   pause = pauseMin;
-  if (sent > 0) await renew();
+  if (sent > 0) renew();
   return true;
 }
 
@@ -76,7 +77,7 @@ async function sendAll() {
 async function send(entry) {
   const body = structuredClone(entry.body);
   for (const { name, blob } of entry.photos ?? []) {
-    const answer = await ask("/api/v1/photos", blob, blob.type);
+    const answer = await ask("/api/v1/photos", blob, blob.type, photoPatience);
     if (answer.problem) return answer.problem;
     const key = name.replace("photo.", "");
     body.evidence ??= {};
@@ -88,8 +89,8 @@ async function send(entry) {
   return answer.problem;
 }
 
-async function ask(path, body, type) {
-  const response = await fetch(path, { method: "POST", body, headers: { "Content-Type": type }, signal: AbortSignal.timeout(patience) });
+async function ask(path, body, type, limit = patience) {
+  const response = await fetch(path, { method: "POST", body, headers: { "Content-Type": type }, signal: AbortSignal.timeout(limit) });
   if ([429, 502, 503, 504].includes(response.status)) throw new Error(`try again: ${response.status}`);
   const answer = await response.json();
   if (response.ok) return answer;
