@@ -109,9 +109,13 @@ type noted struct {
 
 // Markers of a JPEG (ITU-T T.81, table B.1).
 const (
+	markSOF0 = 0xc0
+	markDHT  = 0xc4
 	markSOI  = 0xd8
 	markEOI  = 0xd9
 	markSOS  = 0xda
+	markDQT  = 0xdb
+	markDRI  = 0xdd
 	markAPP0 = 0xe0
 	markCOM  = 0xfe
 )
@@ -138,8 +142,9 @@ func markers(b []byte) noted {
 			return n
 		case mark == markAPP0 && bytes.HasPrefix(body, []byte("JFIF\x00")) && len(body) == 14,
 			mark == markAPP0+2 && bytes.HasPrefix(body, []byte("ICC_PROFILE\x00")),
-			mark == markAPP0+14 && bytes.HasPrefix(body, []byte("Adobe")) && len(body) == 12:
-		case mark >= markAPP0 && mark <= markAPP0+15, mark == markCOM, mark == 0xff, mark < 0xc0:
+			mark == markAPP0+14 && bytes.HasPrefix(body, []byte("Adobe")) && len(body) == 12,
+			mark == markSOF0, mark == markSOF0+1, mark == markSOF0+2, mark == markDHT, mark == markDQT, mark == markDRI:
+		default:
 			n.plain = false
 			if mark == markAPP0+1 && bytes.HasPrefix(body, []byte("Exif\x00\x00")) {
 				n.orientation = orientation(body[6:])

@@ -297,3 +297,13 @@ func FuzzPut(f *testing.F) {
 		}
 	})
 }
+
+// TestNotesBehindARestartMarker: a reader skips what follows a restart marker
+// before the picture, so that a note may stand there.
+func TestNotesBehindARestartMarker(t *testing.T) {
+	b := asJPEG(t, picture(32, 24))
+	sent := append(append(append([]byte{}, b[:2]...), segment(0xd0, "serial 4711, 55.6 N")...), b[2:]...)
+	if _, kept := put(t, open(t), sent); bytes.Contains(kept, []byte("4711")) {
+		t.Error("the note is kept")
+	}
+}
