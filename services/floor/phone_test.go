@@ -5,6 +5,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
+	"fmt"
 	"image"
 	"image/color"
 	"image/jpeg"
@@ -171,6 +172,44 @@ func TestProblemWithPhoto(t *testing.T) {
 	}
 	if len(w.page("/units/LM-1").all(tag("img"))) != 1 {
 		t.Error("the photo is not in the history")
+	}
+}
+
+// TestFormOfManyParts: a form is bounded by its parts too, and the photos of
+// one can't fill the disk.
+func TestFormOfManyParts(t *testing.T) {
+	w := newWorld(t)
+	w.arrive("LM-1", "reflash")
+	w.be("ines")
+	var fill strings.Builder
+	m := multipart.NewWriter(&fill)
+	photo := aPhoto(t, 8, 8)
+	for i := range 40 {
+		part, err := m.CreateFormFile(fmt.Sprintf("photo.k%d", i), "x.jpg")
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, _ = part.Write(photo)
+	}
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	r := w.send(http.MethodPost, "/do/problem", m.FormDataContentType(), strings.NewReader(fill.String()))
+	if r.status != http.StatusBadRequest || !bytes.Contains(r.body, []byte("could not be read")) {
+		t.Errorf("40 photos under 40 names: status %d", r.status)
+	}
+	fill.Reset()
+	m = multipart.NewWriter(&fill)
+	for i := range 5000 {
+		if err := m.WriteField(fmt.Sprintf("f%d", i), ""); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := m.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if r = w.send(http.MethodPost, "/do/problem", m.FormDataContentType(), strings.NewReader(fill.String())); !bytes.Contains(r.body, []byte("could not be read")) {
+		t.Errorf("5,000 empty fields: status %d", r.status)
 	}
 }
 

@@ -22,6 +22,12 @@ import (
 // follows.
 const photoField = "photo."
 
+// Bounds of a form with photos, beside its bytes.
+const (
+	partsMax  = 1000
+	photosMax = 3 * queue.PhotosMax // in all its fields
+)
+
 // photo serves a kept photo. Its name is its content, so it never changes.
 func (p *Pages) photo(w http.ResponseWriter, r *http.Request) {
 	if p.o.Photos == nil {
@@ -55,10 +61,17 @@ func (p *Pages) multipartForm(w http.ResponseWriter, r *http.Request) bool {
 		return false
 	}
 	values, room, trouble := url.Values{}, int64(formMax), error(nil)
-	for {
+	for n, taken := 0, 0; ; n++ {
 		part, err := parts.NextPart()
 		if errors.Is(err, io.EOF) {
 			break
+		}
+		if err == nil && part.FileName() != "" {
+			taken++
+		}
+		if n >= partsMax || taken > photosMax {
+			p.unreadable(w)
+			return false
 		}
 		var large *http.MaxBytesError
 		switch {
