@@ -3,6 +3,7 @@ package pages
 import (
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"tickover/queue"
 	"tickover/services/floor/board"
@@ -30,7 +31,8 @@ type label struct {
 const (
 	labelShort = 2.9
 	labelFull  = 4.7
-	labelLong  = 8
+	labelEdge  = 0.9 // before the lower line
+	letter     = 0.6 // of the lower line
 )
 
 // Label shortens the texts to the block's width; a narrow block has its
@@ -45,10 +47,7 @@ func (p *boardPage) Label(b board.Block) *label {
 		short := unit[strings.LastIndexByte(unit, '-')+1:]
 		return &label{Top: short[max(0, len(short)-4):], Tight: true}
 	}
-	l := &label{Top: unit, Bottom: b.Operation}
-	if w < labelLong {
-		l.Bottom, _, _ = strings.Cut(b.Operation, " ")
-	}
+	l := &label{Top: unit, Bottom: p.lower(b, int((float64(w)-labelEdge)/letter))}
 	switch b.State {
 	case board.Running:
 		l.Top = "▶ " + l.Top
@@ -67,10 +66,24 @@ func (p *boardPage) Label(b board.Block) *label {
 	if b.Accepted && b.State == board.Planned {
 		l.Top += " ✓"
 	}
-	if b.WaitMin > 0 {
-		l.Bottom += ", " + p.T("waits %s", p.Minutes(time.Duration(b.WaitMin)*time.Minute))
-	}
 	return l
+}
+
+// lower is the longest text for a block's lower line that has at most so many
+// letters.
+func (p *boardPage) lower(b board.Block, letters int) string {
+	word, _, _ := strings.Cut(b.Operation, " ")
+	texts := []string{b.Operation, word}
+	if b.WaitMin > 0 {
+		waits := ", " + p.T("waits %s", p.Minutes(time.Duration(b.WaitMin)*time.Minute))
+		texts = []string{b.Operation + waits, word + waits, b.Operation, word}
+	}
+	for _, t := range texts {
+		if utf8.RuneCountInString(t) <= letters {
+			return t
+		}
+	}
+	return string([]rune(word)[:letters-1]) + "…"
 }
 
 var blockStates = map[board.State]string{

@@ -445,6 +445,14 @@ func (b *Base) First(id queue.PersonID) string {
 	return first
 }
 
+// Initial is the first letter of a person's name.
+func (b *Base) Initial(id queue.PersonID) string {
+	for _, r := range b.First(id) {
+		return string(r)
+	}
+	return ""
+}
+
 // Thing is a resource's name.
 func (b *Base) Thing(id queue.ResourceID) string {
 	if r := b.Shop.Resource(id); r != nil && r.Name != "" {

@@ -257,7 +257,7 @@ func (c Card) Bring() string {
 
 // Hint says how a field is written.
 func (c Card) Hint(f queue.EvidenceField) string {
-	number := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
+	number := func(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 	switch {
 	case f.Key == queue.EvidenceCalibration && c.Sheet.Step.Calibration != nil:
 		return c.T("begun: %s", string(c.Sheet.Step.Calibration.ID))

@@ -1,6 +1,7 @@
 // Blocks on the chart: from one to another by arrow keys, and moved by mouse
 // or keyboard. A move only asks: the preview is what is confirmed or dropped.
 import { say, words } from "./board.js";
+import { wallClock } from "./clocks.js";
 
 const chart = document.getElementById("chart");
 const box = document.getElementById("chart-box");
@@ -132,12 +133,7 @@ function perMinute() {
 }
 
 // clock is the time that the step would start at, on the shop's wall clock.
-function clock() {
-  const [h, m] = chart.dataset.clock.split(":").map(Number);
-  const total = h * 60 + m + Math.round((held.begins - Date.parse(chart.dataset.from)) / 60000) + held.minutes;
-  const day = ((total % 1440) + 1440) % 1440;
-  return `${String(Math.floor(day / 60)).padStart(2, "0")}:${String(day % 60).padStart(2, "0")}`;
-}
+const clock = () => wallClock(held.begins + held.minutes * 60000);
 
 function draw() {
   const frame = box.getBoundingClientRect();
