@@ -67,8 +67,9 @@ self.addEventListener("message", (event) => {
   );
 });
 
-// keeps tells the pages that somebody works from.
-const keeps = (url) => url.pathname === "/job" || /^\/bench\/[^/]+$/.test(url.pathname) || /^\/units\/[^/]+\/steps\/[^/]+$/.test(url.pathname);
+// keeps tells the pages that somebody works from, as they are now.
+const keeps = (url) => !url.searchParams.has("asof") && onFloor(url);
+const onFloor = (url) => url.pathname === "/job" || /^\/bench\/[^/]+$/.test(url.pathname) || /^\/units\/[^/]+\/steps\/[^/]+$/.test(url.pathname);
 
 async function keep(url, response, mine) {
   if (!response.ok || response.redirected || !keeps(url)) return;
