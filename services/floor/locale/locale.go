@@ -282,13 +282,9 @@ func (l *Locale) Distance(km float64, decimals int) string {
 	return l.Number(km, decimals) + " km"
 }
 
-// Kilometres turns a way in the person's unit into kilometres.
-func (l *Locale) Kilometres(way float64) float64 {
-	if l.Prefs.Distance == "mi" {
-		return way * kilometresPerMile
-	}
-	return way
-}
+// Miles and Kilometres turn one into the other.
+func (l *Locale) Miles(km float64) float64      { return km / kilometresPerMile }
+func (l *Locale) Kilometres(mi float64) float64 { return mi * kilometresPerMile }
 
 // Temperature is a temperature in the person's unit.
 func (l *Locale) Temperature(celsius float64, decimals int) string {

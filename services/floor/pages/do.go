@@ -250,6 +250,9 @@ func (in *input) evidence() queue.Evidence {
 		if f != nil && f.Type == queue.Number && strings.Count(v, ",") == 1 && !strings.Contains(v, ".") {
 			v = strings.Replace(v, ",", ".", 1)
 		}
+		if mi, err := strconv.ParseFloat(v, 64); err == nil && in.Get("in."+key) == "mi" {
+			v = strconv.FormatFloat(in.b.Kilometres(mi), 'f', 1, 64)
+		}
 		out[queue.EvidenceKey(key)] = v
 	}
 	if len(out) == 0 {

@@ -77,7 +77,19 @@ func (c Card) Value(action string, key queue.EvidenceKey) string {
 	if c.Tried.Is(action, c.Sheet.Unit.ID, c.Sheet.Step.ID) {
 		return c.Tried.Values.Get("ev." + string(key))
 	}
-	return c.Sheet.Step.Evidence[key]
+	v := c.Sheet.Step.Evidence[key]
+	if f := fieldOf(c.Sheet.Op, key); f != nil && c.InMiles(*f) {
+		if km, err := strconv.ParseFloat(v, 64); err == nil {
+			return c.Number(c.Miles(km), 1)
+		}
+	}
+	return v
+}
+
+// InMiles reports a field that the log keeps in kilometres and this person
+// reads in miles.
+func (c Card) InMiles(f queue.EvidenceField) bool {
+	return f.Type == queue.Number && f.Unit == "km" && c.Prefs.Distance == "mi"
 }
 
 // Typed is what was typed into another field before a refusal.
@@ -264,7 +276,7 @@ func (c Card) Hint(f queue.EvidenceField) string {
 	case f.Key == queue.EvidenceRevision && c.Sheet.Step.Calibration != nil:
 		return c.T("begun: %s", strconv.Itoa(c.Sheet.Step.Calibration.Revision))
 	case f.Key == queue.EvidenceOdometer && c.Sheet.Unit.OdometerKM != nil:
-		return c.T("last read %s", number(*c.Sheet.Unit.OdometerKM))
+		return c.T("last read %s", c.Distance(*c.Sheet.Unit.OdometerKM, 1))
 	case f.Key == queue.EvidenceEngineHours && c.Sheet.Unit.EngineH != nil:
 		return c.T("last read %s", number(*c.Sheet.Unit.EngineH))
 	case f.Key == queue.EvidenceFrame:
@@ -329,6 +341,9 @@ func (c Card) Recorded() []Reading {
 	for _, f := range c.Sheet.Op.Evidence {
 		if v := c.Sheet.Step.Evidence[f.Key]; v != "" && f.Type != queue.Photo {
 			r := Reading{f.Label, v, f.Unit, ""}
+			if km, err := strconv.ParseFloat(v, 64); err == nil && c.InMiles(f) {
+				r.Value, r.Unit = c.Number(c.Miles(km), 1), "mi"
+			}
 			for _, flag := range c.Sheet.Step.Flags {
 				if flag.Key == f.Key {
 					r.Flag = flag.Why

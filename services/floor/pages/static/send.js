@@ -128,6 +128,8 @@ function evidence(form, data) {
     let value = values.join(" ");
     const field = form.elements[name];
     if (field?.inputMode === "decimal" && !value.includes(".")) value = value.replace(/^([^,]*),([^,]*)$/, "$1.$2");
+    // The log has kilometres; a mile is 1,609.344 m exactly.
+    if (data.get(`in.${name.slice(3)}`) === "mi" && value && !Number.isNaN(Number(value))) value = (Number(value) * 1.609344).toFixed(1);
     out[name.slice(3)] = value;
   }
   return Object.keys(out).length ? out : undefined;
