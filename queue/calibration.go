@@ -350,7 +350,7 @@ func (a *ListCalibrations) decide(d *decider) error {
 	}
 	d.emit(ShopSubject, TypeCalibrationsListed, &CalibrationsListed{fresh})
 	for _, c := range fresh {
-		if id := campaignOf(c.Ref()); c.Mandatory && !c.NoneNeeded && d.state.Campaigns[id] == nil {
+		if id := CampaignFor(c.Ref()); c.Mandatory && !c.NoneNeeded && d.state.Campaigns[id] == nil {
 			ref := c.Ref()
 			d.emit(ShopSubject, TypeCampaignOpened, &CampaignOpened{ID: id, Calibration: &ref,
 				Title: fmt.Sprintf("%s %s: %s revision %d", c.Make, c.Model, c.ID, c.Revision), ForCaller: c.ForCaller})

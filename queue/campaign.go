@@ -34,7 +34,8 @@ type CampaignContact struct {
 	Note  string       `json:"note,omitempty"`
 }
 
-func campaignOf(ref CalibrationRef) CampaignID {
+// CampaignFor is the id of the campaign that a mandatory calibration opens.
+func CampaignFor(ref CalibrationRef) CampaignID {
 	return CampaignID(fmt.Sprintf("%s-r%d", ref.ID, ref.Revision))
 }
 
@@ -226,7 +227,7 @@ func (d *decider) swept(u *Unit) *Refusal {
 	}
 	m := d.state.Machine(u)
 	if due := d.state.DueFor(&m, d.when()); due != nil {
-		if c := d.state.Campaigns[campaignOf(due.Ref())]; c != nil && (!c.Closed.IsZero() || c.Contacts[m.Key].State == SweptElsewhere) {
+		if c := d.state.Campaigns[CampaignFor(due.Ref())]; c != nil && (!c.Closed.IsZero() || c.Contacts[m.Key].State == SweptElsewhere) {
 			return nil
 		}
 		return interlock(I11, "Flash it: add the steps on the unit's page.", "unit %s lacks the mandatory calibration %s revision %d", u.ID, due.ID, due.Revision)

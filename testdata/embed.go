@@ -20,3 +20,12 @@ const BusyDayName = "larkmoor-busy-day.csv"
 //
 //go:embed larkmoor-busy-day.csv
 var BusyDay []byte
+
+// CalibrationsName is the name of the demo's newer calibrations, for messages.
+const CalibrationsName = "calibrations.csv"
+
+// Calibrations are newer ones than the shop file's; one is mandatory, so that
+// listing them opens a campaign.
+//
+//go:embed calibrations.csv
+var Calibrations []byte

@@ -30,17 +30,18 @@ const defaultListen = "127.0.0.1:8425"
 
 // cli is the command line. Each flag is also an environment variable.
 type cli struct {
-	Check   checkCmd   `cmd:"" help:"Check a shop file and tell every mistake at once."`
-	Serve   serveCmd   `cmd:"" help:"Run the shop: log, dispatcher, benches, pages."`
-	Bench   benchCmd   `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
-	Demo    demoCmd    `cmd:"" help:"Run the demo shop, live or headless."`
-	Plan    planCmd    `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
-	Import  importCmd  `cmd:"" help:"Check units in from a CSV file."`
-	Verify  verifyCmd  `cmd:"" help:"Check a log for damage; changes nothing."`
-	Backup  backupCmd  `cmd:"" help:"Write a log to one file."`
-	Restore restoreCmd `cmd:"" help:"Make a log from a backup."`
-	Measure measureCmd `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
-	Version versionCmd `cmd:"" help:"Print the version."`
+	Check        checkCmd        `cmd:"" help:"Check a shop file and tell every mistake at once."`
+	Serve        serveCmd        `cmd:"" help:"Run the shop: log, dispatcher, benches, pages."`
+	Bench        benchCmd        `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
+	Demo         demoCmd         `cmd:"" help:"Run the demo shop, live or headless."`
+	Plan         planCmd         `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
+	Import       importCmd       `cmd:"" help:"Check units in from a CSV file."`
+	Calibrations calibrationsCmd `cmd:"" help:"Import or export the catalogue of calibrations."`
+	Verify       verifyCmd       `cmd:"" help:"Check a log for damage; changes nothing."`
+	Backup       backupCmd       `cmd:"" help:"Write a log to one file."`
+	Restore      restoreCmd      `cmd:"" help:"Make a log from a backup."`
+	Measure      measureCmd      `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
+	Version      versionCmd      `cmd:"" help:"Print the version."`
 }
 
 // streams are where a command reads and writes; data goes to out, talk to err.

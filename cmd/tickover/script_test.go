@@ -38,7 +38,7 @@ func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script",
 		Setup: func(env *testscript.Env) error {
-			for name, b := range map[string][]byte{"larkmoor.yaml": testdata.Larkmoor, "busy.csv": testdata.BusyDay} {
+			for name, b := range map[string][]byte{"larkmoor.yaml": testdata.Larkmoor, "busy.csv": testdata.BusyDay, "newer.csv": testdata.Calibrations} {
 				if err := os.WriteFile(filepath.Join(env.WorkDir, name), b, 0o600); err != nil {
 					return err
 				}

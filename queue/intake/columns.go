@@ -26,11 +26,17 @@ const (
 	colNote      = "note"
 )
 
-var columns = []struct {
+// column is a column that a file may have.
+type column struct {
 	name   string
 	needed bool
 	also   []string // other names that people give it, folded
-}{
+}
+
+// table is the columns of a kind of file.
+type table []column
+
+var columns = table{
 	{colTicket, true, []string{"ticketno", "ticketnumber", "unit", "unitid"}},
 	{colMake, true, []string{"maker", "brand"}},
 	{colModel, true, nil},
@@ -49,20 +55,21 @@ var columns = []struct {
 	{colNote, false, []string{"notes", "remark", "remarks"}},
 }
 
-// Columns lists the names of the columns, those that are needed first.
-func Columns() []string { return columnNames() }
+// Columns lists the names of the columns of a file of units, those that are
+// needed first.
+func Columns() []string { return columns.names() }
 
-func columnNames() []string {
-	names := make([]string, len(columns))
-	for i, c := range columns {
+func (t table) names() []string {
+	names := make([]string, len(t))
+	for i, c := range t {
 		names[i] = c.name
 	}
 	return names
 }
 
-func needed() []string {
+func (t table) needed() []string {
 	var names []string
-	for _, c := range columns {
+	for _, c := range t {
 		if c.needed {
 			names = append(names, c.name)
 		}
@@ -70,11 +77,11 @@ func needed() []string {
 	return names
 }
 
-// columnNamed finds a column by what a file calls it.
-func columnNamed(s string) (string, bool) {
+// named finds a column by what a file calls it.
+func (t table) named(s string) (string, bool) {
 	s = spell.Fold(s)
-	for _, c := range columns {
-		if c.name == s || slices.Contains(c.also, s) {
+	for _, c := range t {
+		if spell.Fold(c.name) == s || slices.Contains(c.also, s) {
 			return c.name, true
 		}
 	}

@@ -1,5 +1,5 @@
 // Package intake reads units from a CSV file, as a spreadsheet or a maker's
-// dispatch list gives it.
+// dispatch list gives it, and calibrations from another ([LoadCalibrations]).
 //
 //	batch, errs := intake.Load(file, shop)       // every bad line is in errs
 //	plan := batch.Against(state, sender)         // what is new to the shop

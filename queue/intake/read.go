@@ -36,7 +36,7 @@ type Row struct {
 // a mistake that concerns the whole file it ends.
 func Read(r io.Reader, shop *queue.Shop) iter.Seq2[Row, Errors] {
 	return func(yield func(Row, Errors) bool) {
-		f, err := open(r, shop)
+		f, err := open(r, columns, indexShop(shop))
 		if err != nil {
 			yield(Row{}, err)
 			return
@@ -77,7 +77,8 @@ type file struct {
 	column map[string]int // column name to place
 	broken bool           // nothing more can be read
 	end    int64          // where the last row ended
-	shop   *shopIndex
+	table  table
+	shop   *shopIndex // nil for calibrations
 }
 
 // sizeReader counts bytes and stops at [SizeMax].
@@ -98,8 +99,8 @@ func (s *sizeReader) Read(p []byte) (int, error) {
 }
 
 // open reads the line that names the columns.
-func open(r io.Reader, shop *queue.Shop) (*file, Errors) {
-	f := &file{size: &sizeReader{r: r}, shop: indexShop(shop), column: map[string]int{}}
+func open(r io.Reader, t table, shop *shopIndex) (*file, Errors) {
+	f := &file{size: &sizeReader{r: r}, table: t, shop: shop, column: map[string]int{}}
 	b := bufio.NewReaderSize(f.size, headMax)
 	head, err := b.Peek(headMax)
 	switch {
@@ -177,7 +178,7 @@ func (f *file) readHeader() Errors {
 	}
 	switch {
 	case done:
-		return Errors{{1, "", "the file is empty", "the first line names the columns: " + strings.Join(needed(), ", ")}}
+		return Errors{{1, "", "the file is empty", "the first line names the columns: " + strings.Join(f.table.needed(), ", ")}}
 	case errs != nil:
 		return errs
 	}
@@ -191,9 +192,9 @@ func (f *file) readHeader() Errors {
 		if name == "" {
 			continue // a column without a name has to be empty, see next
 		}
-		key, found := columnNamed(name)
+		key, found := f.table.named(name)
 		if !found {
-			errs = append(errs, RowError{f.line, shown, "there is no column " + clip(name), spell.Suggest(name, columnNames())})
+			errs = append(errs, RowError{f.line, shown, "there is no column " + clip(name), spell.Suggest(name, f.table.names())})
 			continue
 		}
 		if k, twice := f.column[key]; twice {
@@ -202,9 +203,9 @@ func (f *file) readHeader() Errors {
 		}
 		f.column[key] = i
 	}
-	for _, key := range needed() {
+	for _, key := range f.table.needed() {
 		if _, found := f.column[key]; !found {
-			errs = append(errs, RowError{f.line, key, "the column " + key + " is missing", "add it; needed are: " + strings.Join(needed(), ", ")})
+			errs = append(errs, RowError{f.line, key, "the column " + key + " is missing", "add it; needed are: " + strings.Join(f.table.needed(), ", ")})
 		}
 	}
 	return errs

@@ -45,7 +45,7 @@ func (f *file) unit(record []string) (queue.ReceiveUnit, Errors) {
 	a.Promise = l.when(colPromise, l.must(colPromise, 80))
 	a.Weight = l.whole(colWeight, 1, 10, weightDefault, "1 to 10")
 	a.Contact = queue.ContactID(l.contact())
-	a.Note = l.note()
+	a.Note = l.lines(colNote)
 	l.visit(a)
 	return u, l.errs
 }
@@ -90,20 +90,6 @@ func (l *line) must(column string, most int) string {
 }
 
 const noteMax = 2000
-
-// note reads a text that may have several lines.
-func (l *line) note() string {
-	s := l.cell(colNote)
-	switch {
-	case len(s) > noteMax:
-		l.bad(colNote, "shorten it", "the text has %d bytes, at most %d are allowed", len(s), noteMax)
-	case strings.ContainsFunc(s, func(r rune) bool { return unicode.IsControl(r) && r != '\n' && r != '\t' }):
-		l.bad(colNote, "take it out", "the text holds a control character")
-	default:
-		return s
-	}
-	return ""
-}
 
 var (
 	ticketPattern  = regexp.MustCompile(`^[A-Za-z0-9][A-Za-z0-9._-]{0,39}$`)

@@ -85,6 +85,7 @@ func Register(mux *http.ServeMux, o Options) *API {
 	a.reads()
 	a.imports()
 	a.photos()
+	a.calibrations()
 	return a
 }
 

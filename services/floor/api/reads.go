@@ -424,6 +424,7 @@ type calibrationInput struct {
 	Year    int    `query:"year" required:"true" minimum:"1900" maximum:"2100"`
 	Family  string `query:"family" required:"true" maxLength:"60"`
 	Fitment string `query:"fitment" default:"standard" maxLength:"60"`
+	Variant string `query:"variant" maxLength:"20" doc:"Left out: standard; idle+100 or idle+200"`
 }
 
 func (a *API) calibration(_ context.Context, in *calibrationInput) (CalibrationAnswer, error) {
@@ -431,7 +432,7 @@ func (a *API) calibration(_ context.Context, in *calibrationInput) (CalibrationA
 	if err != nil {
 		return CalibrationAnswer{}, err
 	}
-	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment)}
+	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment), Variant: queue.Variant(in.Variant)}
 	c, r := st.CalibrationFor(m, a.o.Now())
 	out := CalibrationAnswer{Superseded: []int{}}
 	if r != nil {
