@@ -81,22 +81,7 @@ func (c *Catalogue) Find(ref CalibrationRef) *Calibration {
 // another one which covers the machine supersedes don't count; of the rest the
 // highest revision does.
 func (c *Catalogue) Current(m *Machine, day string) (*Calibration, *Refusal) {
-	var covering []*Calibration
-	others := map[string]bool{}
-	for _, i := range c.models[modelOf(m.Make, m.Model)] {
-		e := &c.entries[i]
-		if m.Year < e.YearFrom || m.Year > e.YearTo || e.Family != m.Family || day != "" && e.Released > day {
-			continue
-		}
-		switch {
-		case e.Fitment == m.Fitment && e.Variant == m.Variant:
-			covering = append(covering, e)
-		case e.Fitment != m.Fitment:
-			others[string(e.Fitment)] = true
-		default:
-			others[e.Variant.Text()] = true
-		}
-	}
+	covering, others := c.covering(m, day)
 	best := c.newest(covering)
 	switch {
 	case best == nil && len(others) > 0:
@@ -111,6 +96,40 @@ func (c *Catalogue) Current(m *Machine, day string) (*Calibration, *Refusal) {
 			"%s %s %d needs no calibration", m.Make, m.Model, m.Year)
 	}
 	return best, nil
+}
+
+// covering are the entries for a machine that were released by a day, and what
+// others of its model, year and family are for.
+func (c *Catalogue) covering(m *Machine, day string) (covering []*Calibration, others map[string]bool) {
+	others = map[string]bool{}
+	for _, i := range c.models[modelOf(m.Make, m.Model)] {
+		e := &c.entries[i]
+		if m.Year < e.YearFrom || m.Year > e.YearTo || e.Family != m.Family || day != "" && e.Released > day {
+			continue
+		}
+		switch {
+		case e.Fitment == m.Fitment && e.Variant == m.Variant:
+			covering = append(covering, e)
+		case e.Fitment != m.Fitment:
+			others[string(e.Fitment)] = true
+		default:
+			others[e.Variant.Text()] = true
+		}
+	}
+	return covering, others
+}
+
+// InForce reports whether an entry is the one that counts, on a day, for some
+// model year that it covers.
+func (c *Catalogue) InForce(e *Calibration, day string) bool {
+	for year := e.YearFrom; year <= e.YearTo; year++ {
+		m := Machine{Make: e.Make, Model: e.Model, Year: year, Family: e.Family, Fitment: e.Fitment, Variant: e.Variant}
+		covering, _ := c.covering(&m, day)
+		if best := c.newest(covering); best != nil && best.Ref() == e.Ref() {
+			return true
+		}
+	}
+	return false
 }
 
 // Text is the variant in words.

@@ -139,8 +139,12 @@ type CampaignLine struct {
 // Lines are the machines that a campaign concerns, by key: of a calibration
 // those that it is current for, of a bulletin those that it selects.
 func (s *State) Lines(c *Campaign, at time.Time) []CampaignLine {
+	return s.LinesOf(s.Machines(), c, at)
+}
+
+// LinesOf is Lines of what [State.Machines] gave, for several campaigns.
+func (s *State) LinesOf(machines []MachineRecord, c *Campaign, at time.Time) []CampaignLine {
 	var out []CampaignLine
-	machines := s.Machines()
 	for i := range machines {
 		m := &machines[i]
 		line := CampaignLine{MachineRecord: *m, Contact: c.Contacts[m.Key]}
@@ -387,7 +391,7 @@ func (a *SweepUnit) decide(d *decider) error {
 }
 
 func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
-	r := d.shop.sweepRoute()
+	r := d.shop.SweepRoute()
 	if r == nil {
 		return refuse(CodeNotReady, "Add a route with a flash to the shop file.", "no route has a flash, so there are no steps to add")
 	}
@@ -438,8 +442,9 @@ func (u *Unit) freeStep(id StepID) StepID {
 	return free
 }
 
-// sweepRoute is the route with a flash that has the fewest steps.
-func (s *Shop) sweepRoute() *Route {
+// SweepRoute is the route with a flash that has the fewest steps; nil: none
+// has one.
+func (s *Shop) SweepRoute() *Route {
 	var best *Route
 	for i := range s.Routes {
 		r := &s.Routes[i]
