@@ -90,13 +90,16 @@ func (s *State) Machines() []MachineRecord {
 	return out
 }
 
-// Machine is the record of one unit's machine.
+// Machine is the record of one unit's machine; the unit need not have arrived.
 func (s *State) Machine(u *Unit) MachineRecord {
 	m := MachineRecord{Key: KeyOf(u)}
 	for _, v := range s.Units {
 		if v.ID == u.ID || u.Machine.Frame != "" && v.Machine.Frame != "" && (v.Machine.Frame == u.Machine.Frame || KeyOf(v) == m.Key) {
 			m.Visits = append(m.Visits, v)
 		}
+	}
+	if s.Units[u.ID] == nil {
+		m.Visits = append(m.Visits, u)
 	}
 	m.settle()
 	return m
@@ -396,7 +399,7 @@ func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
 		return refuse(CodeNotReady, "Add a route with a flash to the shop file.", "no route has a flash, so there are no steps to add")
 	}
 	ev := StepsAdded{Route: r.ID, Campaign: a.Campaign, Reason: c.Title}
-	final := u.openOfKind(FinalCheck)
+	final := u.stepOfKind(FinalCheck) // a flash voids one that is done (I9)
 	if final != nil {
 		ev.Before = final.ID
 	}
@@ -427,10 +430,6 @@ func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
 	}
 	d.emitUnit(u.ID, TypeStepsAdded, &ev)
 	return nil
-}
-
-func (u *Unit) openOfKind(k OperationKind) *Step {
-	return find(u.Steps, func(s *Step) bool { return s.Kind == k && s.Status == Todo })
 }
 
 // freeStep is the id, or the first of id-2, id-3… that no step has.

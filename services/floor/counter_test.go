@@ -106,7 +106,7 @@ func TestCallerIsAnswered(t *testing.T) {
 func TestCallersAskForCalibrations(t *testing.T) {
 	w := newWorld(t)
 	for query, want := range map[string][]string{
-		"make=Kestrow&model=Brae+250&year=2026":                              {"kb250-std", "revision 3", "Starts better in the cold", "For another fitment:", "open exhaust: kb250-open"},
+		"make=Kestrow&model=Brae+250&year=2026":                              {"kb250-std", "revision 3", "Starts better in the cold", "For another fitment or variant:", "open exhaust: kb250-open"},
 		"make=kestrow&model=brae+250&year=2021":                              {"kb250-old", "revision 5"},
 		"make=Kestrow&model=Brae+250&year=2026&fitment=open+exhaust":         {"kb250-open"},
 		"make=Varlund&model=Holt+350&year=2023":                              {"needs no calibration", "Tell the customer: this machine needs none. It left the works"},

@@ -377,7 +377,8 @@ func Fields(op *queue.Operation, atStart bool) []queue.EvidenceField {
 }
 
 // Alerts are the calls and alarms that follow from the state alone: steps past
-// their end, hands-off time that is about to end, problems that were reported.
+// their end, hands-off time that is about to end, problems that were reported,
+// machines that stand too long.
 func Alerts(st *queue.State, now time.Time) []live.Alert {
 	if st.Shop == nil {
 		return nil
@@ -406,7 +407,11 @@ func Alerts(st *queue.State, now time.Time) []live.Alert {
 		a.Say(locale.Say("Problem with %s of %s: %s", s.Op.Name, s.Unit.ID, s.Step.Problem))
 		out = append(out, a)
 	}
-	rank := map[live.AlertKind]int{live.Overdue: 0, live.Problem: 1, live.CallBack: 2}
+	if long := st.Overstayed(now); len(long) > 0 {
+		out = append(out, live.Alert{Kind: live.Overstay, Since: long[0].Touched,
+			Text: fmt.Sprintf("%d machines stand longer than %d days: %s first.", len(long), int(lim.ShowroomMax/(24*time.Hour)), long[0].ID)})
+	}
+	rank := map[live.AlertKind]int{live.Overdue: 0, live.Problem: 1, live.CallBack: 2, live.Overstay: 3}
 	slices.SortStableFunc(out, func(a, b live.Alert) int {
 		return cmp.Or(cmp.Compare(rank[a.Kind], rank[b.Kind]), a.Since.Compare(b.Since))
 	})

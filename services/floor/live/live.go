@@ -77,6 +77,7 @@ const (
 	Overdue  AlertKind = "overdue"   // a step runs past its expected end
 	CallBack AlertKind = "call-back" // hands-off time is about to end, or has
 	Problem  AlertKind = "problem"   // somebody reported one
+	Overstay AlertKind = "overstay"  // machines stand longer than the shop file's limit
 )
 
 // Bounds of a stream; the zero value of each field takes the default.

@@ -138,6 +138,7 @@ func (page *counterPage) ask(q url.Values) error {
 	page.Machine = queue.Machine{
 		Make: strings.TrimSpace(q.Get("make")), Model: strings.TrimSpace(q.Get("model")),
 		Family: queue.Family(strings.TrimSpace(q.Get("family"))), Fitment: queue.Fitment(strings.TrimSpace(q.Get("fitment"))),
+		Variant: queue.Variant(q.Get("variant")),
 	}
 	page.Year = strings.TrimSpace(q.Get("year"))
 	if page.Machine.Make == "" && page.Machine.Model == "" && page.Year == "" {

@@ -395,6 +395,8 @@ var actions = map[string]action{
 	"reopen": func(in *input) (queue.Action, string) {
 		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is to be done again.", in.step(), in.unit())
 	},
+	"list-calibration": listCalibration, "withdraw-calibration": withdrawCalibration,
+	"contact": contactOwner, "open-campaign": openCampaign, "close-campaign": closeCampaign, "sweep": sweepUnit,
 	"move":  move,
 	"first": first,
 	"undo":  undo,
@@ -458,6 +460,9 @@ func amend(in *input) (queue.Action, string) {
 	if n := in.text("note"); in.Has("note") && n != u.Note {
 		c.Note = &n
 	}
+	if v := queue.Variant(in.text("variant")); in.Has("variant") && v != u.Machine.Variant {
+		c.Variant = &v
+	}
 	c.Reason = in.text("reason")
 	return &queue.AmendUnit{Unit: u.ID, Change: c}, in.b.T("%s is changed.", u.ID)
 }
@@ -467,6 +472,7 @@ func receive(in *input) (queue.Action, string) {
 		Machine: queue.Machine{
 			Frame: in.text("frame"), Make: in.text("make"), Model: in.text("model"), Year: in.number("year", in.b.T("the model year")),
 			Family: queue.Family(in.text("family")), Fitment: queue.Fitment(in.text("fitment")), Plate: in.text("plate"),
+			Variant: queue.Variant(in.text("variant")),
 		},
 		Route: queue.RouteID(in.Get("route")), Promise: in.localTime("promise", in.b.T("the promise")),
 		Weight: in.number("weight", in.b.T("the weight")), Note: in.text("note"),
@@ -488,5 +494,11 @@ func receive(in *input) (queue.Action, string) {
 			a.Options = append(a.Options, queue.StepID(step))
 		}
 	}
-	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, in.b.T("%s is checked in.", in.unit())
+	said := in.b.T("%s is checked in.", in.unit())
+	if in.err == nil {
+		if called := in.b.calledBack(a.Machine); len(called) > 0 {
+			said = in.b.T("%s is checked in. It is called back: %s.", in.unit(), called[0].Title)
+		}
+	}
+	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, said
 }

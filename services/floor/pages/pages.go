@@ -126,6 +126,12 @@ func Register(mux *http.ServeMux, o Options) error {
 		"GET /people/{id}":             p.person,
 		"GET /check-in":                p.checkIn,
 		"GET /import":                  p.importPage,
+		"GET /calibrations":            p.calibrations,
+		"GET /campaigns":               p.campaigns,
+		"GET /campaigns/{id}":          p.campaignPage,
+		"GET /campaigns/{id}/book":     p.book,
+		"GET /campaigns/{id}/claim":    p.claim,
+		"GET /audit":                   p.audit,
 		"GET /cautions":                p.cautions,
 		"GET /owner":                   p.owner,
 		"GET /owner/units":             p.ownerUnits,
@@ -147,6 +153,9 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("GET /labour/lines.csv", p.labourCSV)
 	p.mux.HandleFunc("GET /technicians/{id}/day.ics", p.dayICS)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
+	p.mux.HandleFunc("GET /calibrations.csv", p.exportCalibrations)
+	p.mux.HandleFunc("POST /calibrations", p.importCalibrations)
+	p.mux.HandleFunc("GET /campaigns/{id}/claim.csv", p.claimCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
 	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
 	p.mux.HandleFunc("GET /units/{id}/meanwhile", p.meanwhile)
@@ -221,7 +230,7 @@ func parse(l *locale.Language) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
 		"t": l.T, "word": l.Word, "say": l.Say, "alert": func(a live.Alert) string { return a.In(l) }, "tc": l.C, "n": l.N, "minutes": l.Minutes,
 		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
-		"sentence": answer.Sentence, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
+		"sentence": answer.Sentence, "calibrationIcon": calibrationIcon, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
 		"rowNumber": func(i int) int { return i + 1 }, "laneHeight": laneHeight, "blockY": blockY,
 		"person": func(id string) queue.PersonID { return queue.PersonID(id) }, "operation": func(id string) queue.OperationID { return queue.OperationID(id) },
@@ -325,6 +334,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	b.Me = personOf(r, b.Shop)
 	b.photos = p.o.Photos != nil && b.Then == nil
 	b.Alerts = job.Standing(b.State, alerts, b.Now)
+	b.foremansAlerts()
 	return b, true
 }
 

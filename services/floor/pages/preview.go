@@ -133,7 +133,7 @@ func (p *Pages) previewOf(ctx context.Context, b *Base, name string, f url.Value
 func (page *previewPage) fields(f url.Values, a queue.Action) {
 	drop := []string{"action", "actor", "expect", "override_by", "override_reason", "override_of"}
 	if x, ok := a.(*queue.AmendUnit); ok && page.Action == "amend" {
-		for name, unchanged := range map[string]bool{"promise": x.Change.Promise == nil, "weight": x.Change.Weight == nil, "fitment": x.Change.Fitment == nil, "note": x.Change.Note == nil} {
+		for name, unchanged := range map[string]bool{"promise": x.Change.Promise == nil, "weight": x.Change.Weight == nil, "fitment": x.Change.Fitment == nil, "variant": x.Change.Variant == nil, "note": x.Change.Note == nil} {
 			if unchanged {
 				drop = append(drop, name)
 			}

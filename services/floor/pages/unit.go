@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"cmp"
 	"net/http"
 	"net/url"
 	"slices"
@@ -30,6 +31,8 @@ type unitPage struct {
 	Cal      *queue.Calibration
 	Person   *contacts.Person
 	LetPass  []letPass
+	Called   []unitCampaign // that it is open in
+	Last     string         // what was flashed here last
 }
 
 // Told is one event in words.
@@ -73,6 +76,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 			page.Missing = append(page.Missing, string(u.Steps[i].ID))
 		}
 	}
+	page.Called, page.Last = b.campaignsOf(u), b.LastFlash(b.State.Machine(u))
 	if b.Plan != nil {
 		if i := slices.IndexFunc(b.Plan.Units, func(f dispatch.UnitForecast) bool { return f.Unit == u.ID }); i >= 0 {
 			page.Forecast = &b.Plan.Units[i]
@@ -121,8 +125,9 @@ type checkInPage struct {
 	Models      []string
 	Families    []string
 	Fitments    []string
-	Person      *contacts.Person // who was chosen
-	KeepsPeople bool             // beside the log
+	Person      *contacts.Person  // who was chosen
+	KeepsPeople bool              // beside the log
+	Called      []*queue.Campaign // that the machine is open in
 }
 
 func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
@@ -136,7 +141,7 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		page.Values.Set("unit", b.nextTicket())
 		page.Values.Set("weight", "5")
 		page.Values.Set("promise", b.Local(p.promise(b)))
-		for _, f := range []string{"frame", "make", "model", "year", "route"} {
+		for _, f := range []string{"frame", "make", "model", "year", "route", "family", "fitment", "variant", "plate", "ownership"} {
 			page.Values.Set(f, r.URL.Query().Get(f))
 		}
 	}
@@ -152,6 +157,11 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		n := ident.Classify(f)
 		page.Number = &n
 	}
+	year, _ := strconv.Atoi(page.V("year"))
+	page.Called = b.calledBack(queue.Machine{
+		Frame: page.V("frame"), Make: page.V("make"), Model: page.V("model"), Year: year, Family: queue.Family(page.V("family")),
+		Fitment: queue.Fitment(cmp.Or(page.V("fitment"), "standard")), Variant: queue.Variant(page.V("variant")),
+	})
 	page.suggest()
 	return "check-in", page, nil
 }

@@ -1,0 +1,279 @@
+package pages
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"fmt"
+	"io"
+	"net/http"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tickover/queue"
+	"tickover/queue/intake"
+	"tickover/services/catalogue"
+	"tickover/services/floor/answer"
+	"tickover/services/floor/api"
+)
+
+// Bounds of the catalogue's page.
+const (
+	modelsShown = 40
+	againMax    = 256 << 10 // bytes of a checked file that the page carries on
+	newShown    = 40
+)
+
+type calibrationsPage struct {
+	*Base
+	Query     string
+	Models    []modelRow
+	More      int // models that are not shown
+	Total     int
+	Withdrawn []withdrawnRow
+	Columns   []string
+	Makes     []string
+	// Of a file that was sent.
+	File    string
+	Result  *catalogue.Report
+	Checked bool
+	Text    string // the file, to list it without choosing it once more
+	Problem *answer.Problem
+}
+
+// modelRow is a model with its calibrations.
+type modelRow struct {
+	Make, Model    string
+	Current, Older []calibrationRow
+}
+
+type calibrationRow struct {
+	queue.Calibration
+	From     bool             // it is released later than today
+	Campaign queue.CampaignID // that it opened; empty: none
+}
+
+type withdrawnRow struct {
+	queue.CalibrationRef
+	Reason string
+}
+
+// Years is the model years in words.
+func (r calibrationRow) Years() string { return years(r.YearFrom, r.YearTo) }
+
+func years(from, to int) string {
+	if from == to {
+		return strconv.Itoa(from)
+	}
+	return fmt.Sprintf("%d–%d", from, to)
+}
+
+type catalogueKey struct{}
+
+func (p *Pages) calibrations(r *http.Request, b *Base) (string, any, error) {
+	b.Title, b.Section = b.T("Calibrations"), "calibrations"
+	page := calibrationsPage{Base: b, Query: strings.TrimSpace(r.URL.Query().Get("q")), Columns: intake.CalibrationColumns()}
+	if done, ok := r.Context().Value(catalogueKey{}).(calibrationsPage); ok {
+		page.File, page.Result, page.Checked, page.Text, page.Problem = done.File, done.Result, done.Checked, done.Text, done.Problem
+	}
+	page.list()
+	for ref, why := range b.State.Withdrawn {
+		page.Withdrawn = append(page.Withdrawn, withdrawnRow{ref, why})
+	}
+	slices.SortFunc(page.Withdrawn, func(x, y withdrawnRow) int {
+		return cmp.Or(cmp.Compare(x.ID, y.ID), cmp.Compare(x.Revision, y.Revision))
+	})
+	return "calibrations", page, nil
+}
+
+// list groups the catalogue by model, current entries apart from older ones.
+func (page *calibrationsPage) list() {
+	cat, day := page.State.Catalogue(), page.Now.Format(time.DateOnly)
+	words := strings.Fields(strings.ToLower(page.Query))
+	for _, c := range cat.All() {
+		page.Total++
+		if !slices.Contains(page.Makes, c.Make) {
+			page.Makes = append(page.Makes, c.Make)
+		}
+		text := strings.ToLower(strings.Join([]string{c.Make, c.Model, string(c.ID), string(c.Family), string(c.Fitment), string(c.Variant)}, " "))
+		if slices.ContainsFunc(words, func(w string) bool { return !strings.Contains(text, w) }) {
+			continue
+		}
+		n := len(page.Models)
+		if n == 0 || !strings.EqualFold(page.Models[n-1].Make, c.Make) || !strings.EqualFold(page.Models[n-1].Model, c.Model) {
+			if n == modelsShown {
+				page.More++
+				continue
+			}
+			page.Models = append(page.Models, modelRow{Make: c.Make, Model: c.Model})
+			n++
+		}
+		m, row := &page.Models[n-1], calibrationRow{Calibration: c, From: c.Released > day}
+		if id := queue.CampaignFor(c.Ref()); page.State.Campaigns[id] != nil {
+			row.Campaign = id
+		}
+		if row.From || cat.InForce(&c, day) {
+			m.Current = append(m.Current, row)
+		} else {
+			m.Older = append(m.Older, row)
+		}
+	}
+	for i := range page.Models {
+		slices.SortStableFunc(page.Models[i].Older, func(x, y calibrationRow) int { return cmp.Compare(y.Released, x.Released) })
+	}
+}
+
+// NewShown are the first entries that a file adds.
+func (page calibrationsPage) NewShown() []queue.Calibration {
+	return page.Result.New[:min(len(page.Result.New), newShown)]
+}
+
+// NewMore is how many are not shown.
+func (page calibrationsPage) NewMore() int { return max(0, len(page.Result.New)-newShown) }
+
+// importCalibrations takes an upload, or the file that was checked before.
+func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
+	b, ok := p.base(r)
+	if !ok {
+		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		return
+	}
+	status, page := http.StatusOK, calibrationsPage{}
+	err := p.takeCalibrations(w, r, b, &page)
+	if err != nil {
+		pr, known := answer.Of(err)
+		if !known {
+			p.fail(w, r, b, err)
+			return
+		}
+		page.Problem, status = pr.In(b.Language), pr.Status
+	}
+	again := r.Clone(context.WithValue(r.Context(), catalogueKey{}, page))
+	again.URL.RawQuery, b.Here = "", "/calibrations"
+	if after, ok := p.base(r); ok { // with what was just listed
+		b.State = after.State
+	}
+	name, data, err := p.calibrations(again, b)
+	if err != nil {
+		p.fail(w, r, b, err)
+		return
+	}
+	p.render(w, status, name, data)
+}
+
+func (p *Pages) takeCalibrations(w http.ResponseWriter, r *http.Request, b *Base, page *calibrationsPage) error {
+	text, err := calibrationFile(r, page)
+	if err != nil {
+		return err
+	}
+	if r.MultipartForm != nil {
+		defer func() { _ = r.MultipartForm.RemoveAll() }()
+	}
+	if who := queue.PersonID(r.FormValue("actor")); b.Me == "" && known(b.Shop, who) {
+		b.Me = who
+		remember(w, who)
+	}
+	if b.Me == "" {
+		return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send the file again.")
+	}
+	page.Checked = r.FormValue("how") == "check"
+	rep, err := catalogue.CSV(r.Context(), p.o.Ledger, bytes.NewReader(text), catalogue.Options{Actor: b.Me, Now: p.o.Now(), CheckOnly: page.Checked})
+	page.Result = &rep
+	if err != nil {
+		page.Result = nil
+		return api.CatalogueProblem(rep, err)
+	}
+	if page.Checked && len(text) <= againMax && len(rep.New) > 0 {
+		page.Text = string(text)
+	}
+	return nil
+}
+
+// calibrationFile is the file of an upload, or one that came in the form.
+func calibrationFile(r *http.Request, page *calibrationsPage) ([]byte, error) {
+	file, head, err := formFile(r)
+	if err != nil {
+		if text := r.FormValue("text"); text != "" {
+			page.File = r.FormValue("name")
+			return []byte(text), nil
+		}
+		return nil, err
+	}
+	defer file.Close()
+	page.File = head.Filename
+	return io.ReadAll(file)
+}
+
+// exportCalibrations is the catalogue as a file that can be imported.
+func (p *Pages) exportCalibrations(w http.ResponseWriter, r *http.Request) {
+	b, ok := p.base(r)
+	if !ok {
+		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		return
+	}
+	csvHead(w, "calibrations.csv")
+	if err := intake.WriteCalibrations(w, b.State.Catalogue().All()); err != nil {
+		p.log.Debug("catalogue not sent", zap.Error(err))
+	}
+}
+
+func csvHead(w http.ResponseWriter, name string) {
+	h := w.Header()
+	h.Set("Content-Type", "text/csv; charset=utf-8; header=present")
+	h.Set("Cache-Control", "no-store")
+	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name))
+}
+
+// listCalibration reads the form for one entry.
+func listCalibration(in *input) (queue.Action, string) {
+	c := queue.Calibration{
+		ID: queue.CalibrationID(in.text("id")), Revision: in.number("revision", in.b.T("the revision")), Make: in.text("make"), Model: in.text("model"),
+		YearFrom: in.number("year_from", in.b.T("the first model year")), Family: queue.Family(in.text("family")),
+		Fitment: queue.Fitment(cmp.Or(in.text("fitment"), "standard")), Variant: queue.Variant(in.text("variant")), Released: in.text("released"),
+		Supersedes: queue.CalibrationID(in.text("supersedes")), Mandatory: in.Get("mandatory") == "yes", NoneNeeded: in.Get("none_needed") == "yes",
+		ForCaller: strings.ReplaceAll(in.text("for_caller"), "\r\n", "\n"),
+	}
+	c.YearTo = c.YearFrom
+	if in.text("year_to") != "" {
+		c.YearTo = in.number("year_to", in.b.T("the last model year"))
+	}
+	if c.Mandatory && c.NoneNeeded {
+		in.wrong("mandatory", in.b.T("none is needed and it is mandatory: that can't be both"), in.b.T("Take one of them out."))
+	}
+	return &queue.ListCalibrations{Calibrations: []queue.Calibration{c}}, in.b.T("%s revision %d is listed.", c.ID, c.Revision)
+}
+
+func withdrawCalibration(in *input) (queue.Action, string) {
+	ref := queue.CalibrationRef{ID: queue.CalibrationID(in.text("id")), Revision: in.number("revision", in.b.T("the revision"))}
+	return &queue.WithdrawCalibration{Ref: ref, Reason: in.text("reason")}, in.b.T("%s revision %d is withdrawn.", ref.ID, ref.Revision)
+}
+
+// Typed is what was typed into a form that was refused; key is its hidden
+// field "key", which tells several forms of one page apart.
+func (b *Base) Typed(action, key, field, otherwise string) string {
+	if b.Again(action, key) {
+		return b.Tried.Values.Get(field)
+	}
+	return otherwise
+}
+
+// Again reports that this form was refused.
+func (b *Base) Again(action, key string) bool {
+	return b.Tried != nil && b.Tried.Action == action && b.Tried.Values.Get("key") == key
+}
+
+// calibrationIcon marks an entry, beside its word.
+func calibrationIcon(c queue.Calibration) string {
+	switch {
+	case c.NoneNeeded:
+		return "check"
+	case c.Mandatory:
+		return "flag"
+	}
+	return "flash"
+}

@@ -1,0 +1,147 @@
+package pages
+
+import (
+	"context"
+	"errors"
+	"net/http"
+	"slices"
+	"strconv"
+	"time"
+
+	"go.uber.org/zap"
+
+	"tickover/queue"
+	"tickover/queue/sheet"
+	"tickover/services/booking"
+	"tickover/services/claims"
+	"tickover/services/contacts"
+	"tickover/services/floor/answer"
+)
+
+type bookPage struct {
+	*Base
+	Campaign *queue.Campaign
+	Line     queue.CampaignLine
+	Unit     *queue.Unit
+	Person   *contacts.Person
+	Found    *booking.Result
+	Why      string // why there is nothing to propose
+}
+
+const bookTimeout = 20 * time.Second
+
+// book proposes times at which a machine can come.
+func (p *Pages) book(r *http.Request, b *Base) (string, any, error) {
+	c, err := b.campaign(r)
+	if err != nil {
+		return "", nil, err
+	}
+	key := queue.MachineKey(r.URL.Query().Get("machine"))
+	lines := b.State.Lines(c, b.Now)
+	i := slices.IndexFunc(lines, func(l queue.CampaignLine) bool { return l.Key == key })
+	if i < 0 {
+		return "", nil, answer.Unknown(b.T("the campaign does not concern this machine"), b.T("Look at the campaign's list."))
+	}
+	b.Title, b.Section = b.T("Book a time"), "calibrations"
+	page := bookPage{Base: b, Campaign: c, Line: lines[i], Unit: lines[i].Latest()}
+	if p.o.Contacts != nil {
+		if who, ok := p.o.Contacts.Get(page.Unit.Contact); ok {
+			page.Person = &who
+		}
+	}
+	ctx, cancel := context.WithTimeout(r.Context(), bookTimeout)
+	defer cancel()
+	page.Found, err = booking.Propose(ctx, booking.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Machine: lines[i].MachineRecord})
+	var refused *queue.Refusal
+	switch {
+	case errors.Is(err, booking.ErrIsHere):
+		page.Why = b.T("The machine is in the shop: add the steps to its visit.")
+	case errors.Is(err, booking.ErrNoRoute):
+		page.Why = b.T("No route of the shop file has a flash, so there is nothing to plan.")
+	case errors.As(err, &refused):
+		page.Why = answer.Sentence(refused.What) + " " + refused.Do
+	case errors.Is(err, context.DeadlineExceeded):
+		page.Why = b.T("Planning took too long. Agree a time with the customer and enter it yourself.")
+	case err != nil:
+		return "", nil, err
+	}
+	return "campaign-book", page, nil
+}
+
+type claimPage struct {
+	*Base
+	Campaign *queue.Campaign
+	Units    []claimUnit
+	Total    time.Duration
+}
+
+// claimUnit is one machine of a claim.
+type claimUnit struct {
+	claims.Line
+	Lines []claims.Line
+	Sum   time.Duration
+}
+
+func (p *Pages) claimOf(r *http.Request, b *Base) (*queue.Campaign, []claims.Line, error) {
+	c, err := b.campaign(r)
+	if err != nil {
+		return nil, nil, err
+	}
+	lines, err := claims.Sheet(r.Context(), b.State, c, p.o.History, b.Now)
+	return c, lines, err
+}
+
+// claim is the sheet on paper.
+func (p *Pages) claim(r *http.Request, b *Base) (string, any, error) {
+	c, lines, err := p.claimOf(r, b)
+	if err != nil {
+		return "", nil, err
+	}
+	b.Title, b.Section = b.T("Claim sheet"), "calibrations"
+	page := claimPage{Base: b, Campaign: c}
+	for _, l := range lines {
+		n := len(page.Units)
+		if n == 0 || page.Units[n-1].Unit != l.Unit {
+			page.Units = append(page.Units, claimUnit{Line: l})
+			n++
+		}
+		u := &page.Units[n-1]
+		u.Lines, u.Sum, page.Total = append(u.Lines, l), u.Sum+l.HandsOn, page.Total+l.HandsOn
+	}
+	return "campaign-claim", page, nil
+}
+
+// InMinutes is a time in minutes, for a table.
+func (b *Base) InMinutes(d time.Duration) string { return b.Number(d.Minutes(), 1) }
+
+// claimCSV is the sheet as a file.
+func (p *Pages) claimCSV(w http.ResponseWriter, r *http.Request) {
+	b, ok := p.base(r)
+	if !ok {
+		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		return
+	}
+	c, lines, err := p.claimOf(r, b)
+	if err != nil {
+		p.fail(w, r, b, err)
+		return
+	}
+	rows := [][]string{{
+		b.T("Ticket"), b.T("Frame number"), b.T("Make"), b.T("Model"), b.T("Year"), b.T("Done (%s)", b.Shop.TimeZone),
+		b.T("Calibration"), b.T("Revision"), b.T("Work"), b.T("Technician"), b.T("Hands-on (min)"),
+	}}
+	for _, l := range lines {
+		id, revision := "", ""
+		if l.Calibration != nil {
+			id, revision = string(l.Calibration.ID), strconv.Itoa(l.Calibration.Revision)
+		}
+		rows = append(rows, []string{
+			string(l.Unit), l.Machine.Frame, l.Machine.Make, l.Machine.Model, strconv.Itoa(l.Machine.Year), b.stamp(l.Done),
+			id, revision, b.Operation(l.Operation), b.Name(l.Technician), strconv.FormatFloat(l.HandsOn.Minutes(), 'f', 1, 64),
+		})
+	}
+	csvHead(w, "claim-"+string(c.ID)+".csv")
+	if err := sheet.Write(w, rows); err != nil {
+		p.log.Debug("claim not sent", zap.Error(err))
+	}
+}
