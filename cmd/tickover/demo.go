@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -11,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"tickover/queue"
+	"tickover/queue/intake"
 	"tickover/queue/log"
 	"tickover/services/ledger"
 	"tickover/services/simshop"
@@ -62,6 +65,11 @@ func (c *demoCmd) Run(ctx context.Context, io streams) error {
 		if err := s.FastForward(ctx, simshop.DemoMorning(loc)); err != nil {
 			return err
 		}
+		if c.Shop == "" {
+			if err := listNewer(ctx, s); err != nil {
+				return err
+			}
+		}
 		clock := simshop.NewClock(s.Now(), c.Speed, time.Now)
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: clock.Now,
@@ -71,6 +79,24 @@ func (c *demoCmd) Run(ctx context.Context, io streams) error {
 			},
 		})
 	})
+}
+
+// listNewer lists the demo's newer calibrations, unless they are listed: a
+// mandatory one calls machines back.
+func listNewer(ctx context.Context, s *simshop.Shop) error {
+	file, errs := intake.LoadCalibrations(bytes.NewReader(testdata.Calibrations))
+	if errs != nil {
+		return fmt.Errorf("%s: %w", testdata.CalibrationsName, errs)
+	}
+	list := make([]queue.Calibration, len(file.Rows))
+	for i := range file.Rows {
+		list[i] = file.Rows[i].Calibration
+	}
+	var refused *queue.Refusal
+	if err := s.List(ctx, list); err != nil && !errors.As(err, &refused) {
+		return err
+	}
+	return nil
 }
 
 func (c *demoCmd) shop() (*queue.Shop, queue.Hash, error) {

@@ -17,7 +17,7 @@ func ExampleParse() {
 	fmt.Println(shop.Name, "has", len(shop.Routes), "routes")
 	fmt.Println("a flash takes", shop.Operation("flash").Duration(), "of which", shop.Operation("flash").HandsOn(), "are hands-on")
 	// Output:
-	// Larkmoor Trail & Enduro has 5 routes
+	// Larkmoor Trail & Enduro has 6 routes
 	// a flash takes 40m0s of which 12m0s are hands-on
 }
 

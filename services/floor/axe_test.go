@@ -30,6 +30,8 @@ func pagesOf(w *world) map[string]string {
 		"offline": "/offline", "setup": "/setup",
 		"machine": "/machines/KB252600417", "trade-in": "/machines/KB252600417/trade-in", "labour": "/labour?span=week", "labour-steps": "/labour/steps?span=week&by=technician&id=ines",
 		"past": "/units/LM-1?asof=2026-02-17T09:30", "past-board": "/board?asof=2026-02-17T09:30",
+		"calibrations": "/calibrations", "campaigns": "/campaigns", "campaign": "/campaigns/" + newerCampaign, "claim": "/campaigns/" + newerCampaign + "/claim",
+		"campaign-book": "/campaigns/" + newerCampaign + "/book?machine=KB252600021", "audit": "/audit", "check-in-called": "/check-in?make=Kestrow&model=Brae+250&year=2026&family=kr5",
 	}
 }
 
@@ -44,6 +46,7 @@ func TestPagesAreAccessible(t *testing.T) {
 	w := newWorld(t)
 	w.withPeople()
 	w.everyPage()
+	w.calledBack()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}, "phone": {"01632 960 147"}})
 	pages := pagesOf(w)
 	b := newBrowser(t, w)
@@ -86,6 +89,7 @@ func TestPagesAreLight(t *testing.T) {
 	w := newWorld(t)
 	w.withPeople()
 	w.everyPage()
+	w.calledBack()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}})
 	for i := range 200 {
 		w.arrive(queue.UnitID(fmt.Sprintf("LM-%03d", 100+i)), "reflash")

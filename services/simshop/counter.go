@@ -85,6 +85,7 @@ func (w *world) handOver(id queue.UnitID) {
 	if u == nil || u.Status != queue.InShop {
 		return
 	}
+	w.callBack(u)
 	err := w.do(w.counter(), &queue.HandOver{Unit: id, Showroom: u.Ownership != queue.CustomerUnit})
 	var r *queue.Refusal
 	if errors.As(err, &r) {
@@ -93,6 +94,17 @@ func (w *world) handOver(id queue.UnitID) {
 	}
 	delete(w.handing, id)
 	delete(w.bikes, id)
+}
+
+// callBack: a foreman adds what open campaigns ask for to a visit that is about
+// to end. A refusal says that it is there already, or comes with the flash.
+func (w *world) callBack(u *queue.Unit) {
+	st := w.floor.View()
+	for _, c := range st.OpenFor(u, w.now) {
+		for _, f := range st.Shop.Foremen[:min(1, len(st.Shop.Foremen))] {
+			_ = w.do(f, &queue.SweepUnit{Unit: u.ID, Campaign: c.ID})
+		}
+	}
 }
 
 // noCalibration: somebody tries the flash and is told that there is none; the

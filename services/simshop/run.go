@@ -72,6 +72,15 @@ func New(ctx context.Context, o Options) (*Shop, error) {
 // Now is the simulated time.
 func (s *Shop) Now() time.Time { return s.now }
 
+// List lists calibrations as the first foreman.
+func (s *Shop) List(ctx context.Context, list []queue.Calibration) error {
+	s.ctx = ctx
+	if len(s.o.Shop.Foremen) == 0 {
+		return nil
+	}
+	return s.do(s.o.Shop.Foremen[0], &queue.ListCalibrations{Calibrations: list})
+}
+
 // Result is what the run has come to so far.
 func (s *Shop) Result() Result { return s.result() }
 

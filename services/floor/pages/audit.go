@@ -91,13 +91,6 @@ func (b *Base) lacks(h *queue.HouseUnit) []auditLack {
 	return out
 }
 
-func (b *Base) stepName(u *queue.Unit, id queue.StepID) string {
-	if st := u.Step(id); st != nil {
-		return b.Operation(st.Operation)
-	}
-	return words(string(id))
-}
-
 func (b *Base) fieldName(u *queue.Unit, id queue.StepID, key queue.EvidenceKey) string {
 	if st := u.Step(id); st != nil {
 		if f := fieldOf(b.Shop.Operation(st.Operation), key); f != nil {

@@ -1,0 +1,135 @@
+package floor_test
+
+import (
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"tickover/queue"
+	"tickover/testdata"
+)
+
+// TestCampaignInABrowser does the main tasks by clicking: list a newer
+// mandatory calibration from a file, see its campaign, call the owner, book a
+// proposed time, check the machine in, be refused the delivery, sweep it, and
+// see 100 %; at a desk and on a phone.
+func TestCampaignInABrowser(t *testing.T) {
+	for _, width := range []int64{1440, 360} {
+		w := newWorld(t)
+		w.sold("LM-1", "KB25-26-00001")
+		w.clock.set(morning.AddDate(0, 0, 1))
+		b := newBrowser(t, w)
+		heard := b.listenFor()
+		b.size(width, "light")
+		b.be("ruth")
+		look := func(name string) {
+			t.Helper()
+			b.shot(name, width)
+			if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+				t.Errorf("%s is %d pixels too wide at %d", name, over, width)
+			}
+		}
+		file := filepath.Join(t.TempDir(), "newer.csv")
+		if err := os.WriteFile(file, testdata.Calibrations, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		b.open("/calibrations")
+		b.do(chromedp.SetUploadFiles(chromedp.CSS(`input[type="file"]`), []string{file}))
+		b.press(`#file button[value="check"]`)
+		b.see(`#list-them`)
+		look("calibrations-check")
+		b.press(`#list-them`)
+		b.see(`#came-to a[href="/campaigns/kb250-std-r4"]`)
+		look("calibrations")
+		b.open("/campaigns")
+		look("campaigns")
+		b.press(`.campaign-card a`)
+		b.see(`#m-LM-1`)
+		look("campaign")
+		b.press(`#m-LM-1 details.more > summary`)
+		b.do(chromedp.SetValue(chromedp.CSS(`#m-LM-1 select[name="state"]`), "called"))
+		b.press(`#m-LM-1 form[action="/do/contact"] button`)
+		b.until(`document.querySelector("#m-LM-1 .chip")?.innerText.includes("called")`)
+		b.press(`#m-LM-1 a[href*="/book"]`)
+		b.see(`#slots`)
+		look("campaign-book")
+		b.press(`#slots button`)
+		b.until(`document.querySelector("#m-LM-1 .chip")?.innerText.includes("booked")`)
+		slot := w.l.View().Campaigns[newerCampaign].Contacts["KB252600001"].Slot
+		w.clock.set(slot.Add(90 * 60 * 1e9)) // engines may run from nine
+		b.open("/campaigns/" + newerCampaign)
+		b.press(`#m-LM-1 a[href^="/check-in"]`)
+		b.see(`.called-back`)
+		b.press(`input[name="route"][value="accessories"]`)
+		look("check-in-called")
+		b.press(`form.check-in .buttons > button.primary`)
+		b.see(`#called-back form button`)
+		unit := w.l.View().OpenUnits()[0].ID
+		b.press(`#hand-over`)
+		b.see(`.refusal`)
+		b.open("/units/" + string(unit))
+		look("unit-called")
+		b.press(`#called-back form button`)
+		b.until(`document.querySelector("#called-back")?.innerText.includes("on the visit")`)
+		w.run(unit, "4", "check-in")
+		w.do("ruth", &queue.StartStep{Unit: unit, Step: "fitting", Technician: "ruth", Resources: []queue.ResourceID{"b1"}})
+		w.do("ruth", &queue.FinishStep{Unit: unit, Step: "fitting", Technician: "ruth", Evidence: queue.Evidence{"parts_fitted": "hand guards"}})
+		w.sweep(unit)
+		b.open("/units/" + string(unit))
+		b.press(`#hand-over`)
+		b.until(`document.querySelector(".unit-head .chip")?.innerText.includes("delivered")`)
+		b.open("/campaigns/" + newerCampaign)
+		b.until(`document.querySelector(".sweep strong").innerText.includes("100 %")`)
+		look("campaign-swept")
+		b.open("/campaigns/" + newerCampaign + "/claim")
+		look("claim")
+		b.open("/audit")
+		look("audit-empty")
+		heard.mu.Lock()
+		for _, c := range heard.list {
+			t.Errorf("the console says: %s", c)
+		}
+		heard.mu.Unlock()
+	}
+}
+
+// TestAuditInABrowser: pictures of the audit and of what comes up by itself.
+func TestAuditInABrowser(t *testing.T) {
+	w := newWorld(t)
+	w.houseWithLacks()
+	b := newBrowser(t, w)
+	b.be("ruth")
+	for _, width := range []int64{1440, 360} {
+		b.size(width, "light")
+		b.open("/audit")
+		b.see(`#a-LM-21`)
+		b.shot("audit", width)
+		if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+			t.Errorf("the audit is %d pixels too wide at %d", over, width)
+		}
+		b.open("/board")
+		b.see(`#overstayed`)
+	}
+	b.size(1440, "light")
+	b.open("/audit")
+	b.press(`#a-LM-21 a[href*="after-storage"]`)
+	b.until(`document.querySelector('input[name="route"]:checked')?.value == "after-storage"`)
+	b.press(`form.check-in .buttons > button.primary`)
+	b.see(`#step-fuel-check`)
+	if st := w.l.View().OpenUnits(); len(st) != 2 {
+		t.Errorf("%d units in the shop", len(st))
+	}
+}
+
+// houseWithLacks has a machine that stands too long, one in the shop, and a
+// campaign that is open.
+func (w *world) houseWithLacks() {
+	w.machine("LM-21", "KB25-26-00021", "relearn-only", func(a *queue.UnitArrived) { a.Ownership = queue.NewUnit })
+	w.run("LM-21", "", "check-in", "relearn", "restart-check", "final-check")
+	w.do("ruth", &queue.HandOver{Unit: "LM-21", Showroom: true})
+	w.clock.set(morning.AddDate(0, 0, 63))
+	w.listNewer()
+	w.machine("LM-22", "KB25-26-00022", "set-up")
+}
