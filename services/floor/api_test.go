@@ -178,10 +178,13 @@ func TestAPIReadsAndDecides(t *testing.T) {
 	if got := w.get("/api/v1/units?status=any&q=holt&limit=1").object(t); got["total"] != 2.0 || len(got["units"].([]any)) != 1 {
 		t.Errorf("units %v, want one of two", got)
 	}
-	// What is left after this and TestAPIDoesTheJob.
+	// What is left after this, TestAPIDoesTheJob and TestCampaignsByAPI.
 	var missed []string
 	for path, item := range w.openAPI().Paths.Map() {
 		for _, op := range item.Operations() {
+			if op.Tags[0] == "calibrations" || op.OperationID == "sweepUnit" { // TestCampaignsByAPI
+				continue
+			}
 			if c.seen[op.OperationID] == 0 && !slices.Contains([]string{"receiveUnit", "startStep", "advanceStep", "finishStep", "handOver", "importUnits"}, op.OperationID) {
 				missed = append(missed, path)
 			}

@@ -467,7 +467,7 @@ func TestVariantAtTheCounter(t *testing.T) {
 // TestCampaignsByAPI: every answer as it is described.
 func TestCampaignsByAPI(t *testing.T) {
 	w := newWorld(t)
-	w.underContract()
+	c := w.underContract()
 	w.sold("LM-1", "KB25-26-00001")
 	w.clock.set(morning.AddDate(0, 0, 1))
 	w.machine("LM-2", "KB25-26-00002", "relearn-only")
@@ -478,9 +478,9 @@ func TestCampaignsByAPI(t *testing.T) {
 	}
 	w.must("/campaigns/"+newerCampaign+"/contact", fields{"machine": "KB252600001", "state": "booked", "slot": "2026-02-20T09:00:00Z"})
 	w.must("/units/LM-2/sweep", fields{"campaign": newerCampaign})
-	c := w.get("/api/v1/campaigns/" + newerCampaign).object(t)
-	if c["machines_total"] != 2.0 || c["machines_swept"] != 0.0 || c["open_by_state"].(fields)["booked"] != 1.0 || len(c["lines"].([]any)) != 2 {
-		t.Errorf("campaign %v", c)
+	camp := w.get("/api/v1/campaigns/" + newerCampaign).object(t)
+	if camp["machines_total"] != 2.0 || camp["machines_swept"] != 0.0 || camp["open_by_state"].(fields)["booked"] != 1.0 || len(camp["lines"].([]any)) != 2 {
+		t.Errorf("campaign %v", camp)
 	}
 	w.must("/campaigns", fields{"id": "B-7", "title": "Chain guard", "machines": fields{"make": "Kestrow"}})
 	w.must("/campaigns/B-7/close", fields{"reason": "a mistake"})
@@ -494,6 +494,13 @@ func TestCampaignsByAPI(t *testing.T) {
 	}
 	if r := w.send(http.MethodPost, "/api/v1/calibrations/import?actor=ruth", "text/csv", strings.NewReader("id\nx\n")); r.status != 422 || !bytes.Contains(r.body, []byte("revision is missing")) {
 		t.Errorf("bad file: %d %s", r.status, r.body)
+	}
+	for path, item := range w.openAPI().Paths.Map() {
+		for _, op := range item.Operations() {
+			if (op.Tags[0] == "calibrations" || op.OperationID == "sweepUnit") && c.seen[op.OperationID] == 0 {
+				t.Errorf("not tried: %s", path)
+			}
+		}
 	}
 }
 
