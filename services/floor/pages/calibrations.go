@@ -19,6 +19,7 @@ import (
 	"tickover/services/catalogue"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/api"
+	"tickover/services/floor/sheet"
 )
 
 // Bounds of the catalogue's page.
@@ -216,17 +217,10 @@ func (p *Pages) exportCalibrations(w http.ResponseWriter, r *http.Request) {
 		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
-	csvHead(w, "calibrations.csv")
+	sheet.Headers(w.Header(), "calibrations")
 	if err := intake.WriteCalibrations(w, b.State.Catalogue().All()); err != nil {
 		p.log.Debug("catalogue not sent", zap.Error(err))
 	}
-}
-
-func csvHead(w http.ResponseWriter, name string) {
-	h := w.Header()
-	h.Set("Content-Type", "text/csv; charset=utf-8; header=present")
-	h.Set("Cache-Control", "no-store")
-	h.Set("Content-Disposition", fmt.Sprintf("attachment; filename=%q", name))
 }
 
 // listCalibration reads the form for one entry.

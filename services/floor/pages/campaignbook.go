@@ -11,11 +11,11 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
-	"tickover/queue/sheet"
 	"tickover/services/booking"
 	"tickover/services/claims"
 	"tickover/services/contacts"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/sheet"
 )
 
 type bookPage struct {
@@ -140,7 +140,7 @@ func (p *Pages) claimCSV(w http.ResponseWriter, r *http.Request) {
 			id, revision, b.Operation(l.Operation), b.Name(l.Technician), strconv.FormatFloat(l.HandsOn.Minutes(), 'f', 1, 64),
 		})
 	}
-	csvHead(w, "claim-"+string(c.ID)+".csv")
+	sheet.Headers(w.Header(), "claim-"+string(c.ID))
 	if err := sheet.Write(w, rows); err != nil {
 		p.log.Debug("claim not sent", zap.Error(err))
 	}

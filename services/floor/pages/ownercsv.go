@@ -11,7 +11,6 @@ import (
 
 	"tickover/metrics/flow"
 	"tickover/queue"
-	"tickover/queue/sheet"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/locale"
 	"tickover/services/floor/sheet"

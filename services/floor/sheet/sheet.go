@@ -1,41 +1,21 @@
 // Package sheet writes tables for spreadsheets: CSV by RFC 4180, in UTF-8, with
-// CRLF at the end of each line. A text that a spreadsheet would take for a
-// formula gets an apostrophe before it.
+// CRLF at the end of each line, and the headers that go with them. What keeps a
+// text from running as a formula is in tickover/queue/sheet.
 package sheet
 
 import (
-	"encoding/csv"
 	"fmt"
 	"io"
 	"net/http"
-	"strings"
+
+	"tickover/queue/sheet"
 )
 
-// Harmless keeps a spreadsheet from running a text as a formula: one that
-// begins with = + - @, a tab or a carriage return gets an apostrophe.
-func Harmless(s string) string {
-	if s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
-		return "'" + s
-	}
-	return s
-}
+// Harmless keeps a spreadsheet from running a text as a formula.
+func Harmless(s string) string { return sheet.Cell(s) }
 
 // Write writes the rows, the header first.
-func Write(w io.Writer, rows [][]string) error {
-	out := csv.NewWriter(w)
-	out.UseCRLF = true
-	for _, row := range rows {
-		safe := make([]string, len(row))
-		for i, v := range row {
-			safe[i] = Harmless(v)
-		}
-		if err := out.Write(safe); err != nil {
-			return err
-		}
-	}
-	out.Flush()
-	return out.Error()
-}
+func Write(w io.Writer, rows [][]string) error { return sheet.Write(w, rows) }
 
 // Headers names the file that a browser keeps.
 func Headers(h http.Header, name string) {
