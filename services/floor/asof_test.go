@@ -92,6 +92,9 @@ func TestPagesOfThePast(t *testing.T) {
 		if strings.Contains(d.text(), "LM-2") {
 			t.Errorf("%s shows a unit that came later", path)
 		}
+		if n := len(d.all(tag("kbd"))); n > 0 {
+			t.Errorf("%s explains keys that move nothing", path)
+		}
 		for _, n := range d.all(tag("form", "script", "button")) {
 			if n.Data == "script" || n.Data == "form" && attr(n, "method") != "" && attr(n, "method") != "get" {
 				t.Errorf("%s has <%s action=%q>", path, n.Data, attr(n, "action"))

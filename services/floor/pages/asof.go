@@ -14,7 +14,9 @@ import (
 	"tickover/services/almanac"
 	"tickover/services/chronicle"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/history"
 	"tickover/services/past"
+	"tickover/services/timesheet"
 )
 
 // asofParam is the moment that a page is asked for; without it, it is now.
@@ -158,9 +160,7 @@ func (p *Pages) almanac(b *Base) *almanac.Almanac {
 func (p *Pages) chronicleOf(r *http.Request, b *Base) (*chronicle.Chronicle, error) {
 	c := p.past
 	if b.Then != nil {
-		c = p.earlier.of(b.State.Seq, func() *chronicle.Chronicle {
-			return chronicle.New(chronicle.Options{Log: past.Until(p.o.History.Log, b.State.Seq), Site: p.o.History.Site})
-		})
+		c, _ = p.earlier.of(p.o.History, b.State.Seq)
 	}
 	return c, c.CatchUp(r.Context())
 }
@@ -207,19 +207,21 @@ func (p *Pages) look(w http.ResponseWriter, r *http.Request) {
 	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
-// pastChronicle keeps the chronicle of one past moment: somebody who looks back asks
-// several pages of it.
-type pastChronicle struct {
-	mu  sync.Mutex
-	seq uint64
-	c   *chronicle.Chronicle
+// pastRecord keeps what is folded from the log of one past moment: somebody who
+// looks back asks several pages of it.
+type pastRecord struct {
+	mu   sync.Mutex
+	seq  uint64
+	c    *chronicle.Chronicle
+	work *timesheet.Sheet
 }
 
-func (e *pastChronicle) of(seq uint64, make func() *chronicle.Chronicle) *chronicle.Chronicle {
+func (e *pastRecord) of(from history.Reader, seq uint64) (*chronicle.Chronicle, *timesheet.Sheet) {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.c == nil || e.seq != seq {
-		e.seq, e.c = seq, make()
+		l := past.Until(from.Log, seq)
+		e.seq, e.c, e.work = seq, chronicle.New(chronicle.Options{Log: l, Site: from.Site}), timesheet.New(l, from.Site)
 	}
-	return e.c
+	return e.c, e.work
 }

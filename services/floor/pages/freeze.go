@@ -59,6 +59,12 @@ func (f *freezer) changes(n *html.Node, asking bool) bool {
 		return true
 	case "form":
 		return strings.EqualFold(attribute(n, "method"), "post")
+	case "details": // the help of what can be moved
+		for d := range n.Descendants() {
+			if d.Data == "kbd" {
+				return true
+			}
+		}
 	case "button", "input", "select", "textarea":
 		return !asking
 	case "a":

@@ -14,8 +14,6 @@ import (
 	"tickover/queue"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/sheet"
-	"tickover/services/past"
-	"tickover/services/timesheet"
 )
 
 // labourWindow is the day, week or month that is looked at.
@@ -105,7 +103,7 @@ func foremanOnly(b *Base) error {
 func (p *Pages) labourOf(ctx context.Context, b *Base, w labourWindow) ([]labour.Piece, map[string]time.Duration, error) {
 	s := p.work
 	if b.Then != nil {
-		s = timesheet.New(past.Until(p.o.History.Log, b.State.Seq), p.o.History.Site)
+		_, s = p.earlier.of(p.o.History, b.State.Seq)
 	}
 	if err := s.CatchUp(ctx); err != nil {
 		return nil, nil, err

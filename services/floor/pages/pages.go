@@ -83,7 +83,7 @@ type Pages struct {
 	past *chronicle.Chronicle
 	// then is the shop as it was; earlier is what had happened by then.
 	then    *past.Past
-	earlier pastChronicle
+	earlier pastRecord
 	work    *timesheet.Sheet
 	// pages are the templates of each language by name.
 	promises promise.Kept
