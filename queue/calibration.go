@@ -85,15 +85,14 @@ func (c *Catalogue) Current(m *Machine, day string) (*Calibration, *Refusal) {
 	best := c.newest(covering)
 	switch {
 	case best == nil && len(others) > 0:
-		return nil, interlock(I4, fmt.Sprintf("Tell the customer: there is one for %s only; fit that, or leave the controller as it is.",
-			strings.Join(sortedKeys(others), ", ")),
-			"no calibration is listed for %s %s %d with fitment %q%s", m.Make, m.Model, m.Year, m.Fitment, m.Variant.with())
+		return nil, interlock(I4, "", "no calibration is listed for %s %s %d with fitment %q%s", m.Make, m.Model, m.Year, m.Fitment, m.Variant.with()).
+			doing("Tell the customer: there is one for %s only; fit that, or leave the controller as it is.", strings.Join(sortedKeys(others), ", "))
 	case best == nil:
 		return nil, interlock(I4, "Tell the customer: none has been published for this machine, so there is nothing to flash.",
 			"no calibration is listed for %s %s %d (controller family %q)", m.Make, m.Model, m.Year, m.Family)
 	case best.NoneNeeded:
-		return nil, interlock(I4, "Tell the customer: this machine needs none. "+best.ForCaller,
-			"%s %s %d needs no calibration", m.Make, m.Model, m.Year)
+		return nil, interlock(I4, "", "%s %s %d needs no calibration", m.Make, m.Model, m.Year).
+			doing("Tell the customer: this machine needs none. %s", best.ForCaller)
 	}
 	return best, nil
 }

@@ -76,7 +76,8 @@ func checkEvidence(op *Operation, ev Evidence) error {
 			return refuse(CodeMalformed, "Shorten it.", "the value of %s is longer than %d bytes", f.Label, evidenceValueMax)
 		}
 		if !readable(f.Type, v) && key != EvidenceProgrammed {
-			return refuse(CodeMalformed, "Write it as "+shapeOf(f.Type)+".", "%s: %.40q can't be read as %s", f.Label, v, f.Type)
+			return refuse(CodeMalformed, "", "%s: %.40q can't be read as %s", f.Label, v, f.Type).
+				doing("Write it as %s.", shapeOf(f.Type))
 		}
 	}
 	return nil

@@ -59,8 +59,8 @@ type Refusal struct {
 	// Override: a foreman may let it pass with a reason.
 	Override bool `json:"override,omitempty"`
 
-	format string
-	args   []any
+	format, doFormat string
+	args, doArgs     []any
 }
 
 // Words are What before it was put together, for another language; args are
@@ -70,6 +70,20 @@ func (r *Refusal) Words() (format string, args []any) {
 		return r.What, nil
 	}
 	return r.format, r.args
+}
+
+// DoWords are Do before it was put together.
+func (r *Refusal) DoWords() (format string, args []any) {
+	if r.doFormat == "" {
+		return r.Do, nil
+	}
+	return r.doFormat, r.doArgs
+}
+
+// doing says what to do where that takes values.
+func (r *Refusal) doing(format string, args ...any) *Refusal {
+	r.Do, r.doFormat, r.doArgs = fmt.Sprintf(format, args...), format, args
+	return r
 }
 
 func (r *Refusal) Error() string {

@@ -510,7 +510,8 @@ func (d *decider) resourcesFit(u *Unit, op *Operation, ids []ResourceID) error {
 		}
 		k := bestNeed(needs, r)
 		if k < 0 {
-			return refuse(CodeMalformed, "Name what the operation needs: "+needNames(op.Needs)+".", "%s has no use for %s (%s)", op.Name, id, r.Kind)
+			return refuse(CodeMalformed, "", "%s has no use for %s (%s)", op.Name, id, r.Kind).
+				doing("Name what the operation needs: %s.", needNames(op.Needs))
 		}
 		needs = slices.Delete(needs, k, k+1)
 	}
@@ -518,7 +519,8 @@ func (d *decider) resourcesFit(u *Unit, op *Operation, ids []ResourceID) error {
 		if n.Kind == Charger && op.Kind == Flash {
 			continue
 		}
-		return refuse(CodeMalformed, "Name what the operation needs: "+needNames(op.Needs)+".", "%s needs a %s", op.Name, needName(n))
+		return refuse(CodeMalformed, "", "%s needs a %s", op.Name, needName(n)).
+			doing("Name what the operation needs: %s.", needNames(op.Needs))
 	}
 	return nil
 }

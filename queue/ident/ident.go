@@ -81,6 +81,12 @@ type Misread struct {
 	Character rune
 }
 
+// Note is a format and what goes into it.
+type Note struct {
+	Format string
+	Args   []any
+}
+
 // Number is a classified identification number.
 type Number struct {
 	Class Class
@@ -110,6 +116,8 @@ type Number struct {
 	Likely string
 	// Notes are sentences for the counter.
 	Notes []string
+	// Words are Notes before they were put together, for another language.
+	Words []Note `json:"-"`
 }
 
 // Normalise is the number as it is compared: [Number.Text] of Classify.
@@ -120,7 +128,7 @@ func Normalise(s string) string { return normalise(s[:min(len(s), LengthMax)]) }
 func Classify(s string) Number {
 	if len(s) > LengthMax {
 		n := Number{Class: Unrecognised, Text: normalise(s[:LengthMax])}
-		n.note("Longer than %d characters: cut off there. Enter the frame number alone.", LengthMax)
+		n.remark("Longer than %d characters: cut off there. Enter the frame number alone.", LengthMax)
 		return n
 	}
 	n := Number{Text: normalise(s)}
@@ -130,7 +138,7 @@ func Classify(s string) Number {
 		n.classifySeventeen(characters)
 	case len(characters) >= frameLengthMin && len(characters) <= frameLengthMax && lettersAndDigits(characters):
 		n.Class = FrameNumber
-		n.note("%d characters: an older or foreign frame number, or a VIN with some missing. It has no check digit; compare it with the frame.", len(characters))
+		n.remark("%d characters: an older or foreign frame number, or a VIN with some missing. It has no check digit; compare it with the frame.", len(characters))
 	default:
 		n.Class = Unrecognised
 		n.noteUnrecognised(characters)
@@ -151,7 +159,7 @@ func (n *Number) classifySeventeen(characters []rune) {
 	switch {
 	case isLetter(rune(carried)) && carried != 'X':
 		n.Class = PIN
-		n.note("Position 9 is the letter %c: a product identification number of an off-road machine, which has no check digit, or the VIN of a maker outside North America.", carried)
+		n.remark("Position 9 is the letter %c: a product identification number of an off-road machine, which has no check digit, or the VIN of a maker outside North America.", carried)
 		return
 	case carried == computed:
 		n.Class = VIN
@@ -168,7 +176,7 @@ func (n *Number) readMaker() {
 	n.MakerCode = n.Text[:3]
 	if n.Text[2] == '9' {
 		n.MakerCode += n.Text[11:14]
-		n.note("A 9 in position 3: a maker of few machines, named by positions 1 to 3 and 12 to 14 together.")
+		n.remark("A 9 in position 3: a maker of few machines, named by positions 1 to 3 and 12 to 14 together.")
 	}
 }
 
@@ -178,19 +186,19 @@ func (n *Number) readModelYear() {
 	code := n.Text[9]
 	years, found := ModelYears(code)
 	if !found {
-		n.note("Position 10 is %c, which stands for no model year.", code)
+		n.remark("Position 10 is %c, which stands for no model year.", code)
 		return
 	}
 	n.ModelYears = years[:]
-	n.note("Model year %d or %d by position 10 (%c); a motorcycle's number does not tell which.", years[0], years[1], code)
+	n.remark("Model year %d or %d by position 10 (%c); a motorcycle's number does not tell which.", years[0], years[1], code)
 }
 
 func (n *Number) noteWrongCheckDigit(carried, computed byte) {
-	n.note("Position 9 should be %c by the other sixteen characters, and is %c.", computed, carried)
+	n.remark("Position 9 should be %c by the other sixteen characters, and is %c.", computed, carried)
 	if n.NorthAmerican {
-		n.note("The first character says North America, where the check digit is a duty: compare every character with the frame.")
+		n.remark("The first character says North America, where the check digit is a duty: compare every character with the frame.")
 	} else {
-		n.note("A check digit is a duty in North America only: a machine made for another market may be right as it is. Compare it with the frame.")
+		n.remark("A check digit is a duty in North America only: a machine made for another market may be right as it is. Compare it with the frame.")
 	}
 }
 
@@ -199,29 +207,30 @@ func (n *Number) noteMisreads() {
 	for i, m := range n.Misreads {
 		found[i] = fmt.Sprintf("%q in position %d", m.Character, m.Position)
 	}
-	n.note("No VIN or PIN has %s. I, O and Q are never used, since they look like 1 and 0: read the frame again.", strings.Join(found, ", "))
+	n.remark("No VIN or PIN has %s. I, O and Q are never used, since they look like 1 and 0: read the frame again.", strings.Join(found, ", "))
 	likely := strings.NewReplacer("I", "1", "O", "0", "Q", "0").Replace(n.Text)
 	if digit, ok := CheckDigit(likely); ok && digit == likely[8] {
 		n.Likely = likely
-		n.note("Read as 1 and 0 it is %s, whose check digit is right.", likely)
+		n.remark("Read as 1 and 0 it is %s, whose check digit is right.", likely)
 	}
 }
 
 func (n *Number) noteUnrecognised(characters []rune) {
 	switch {
 	case len(characters) == 0:
-		n.note("No number. If the frame has none that can be read, say so on the ticket.")
+		n.remark("No number. If the frame has none that can be read, say so on the ticket.")
 	case len(characters) < frameLengthMin:
-		n.note("Only %d characters: shorter than any frame number. Is it an engine or plate number?", len(characters))
+		n.remark("Only %d characters: shorter than any frame number. Is it an engine or plate number?", len(characters))
 	case len(characters) > vinLength:
-		n.note("%d characters: a VIN or PIN has 17. Are two numbers in one, or is one doubled?", len(characters))
+		n.remark("%d characters: a VIN or PIN has 17. Are two numbers in one, or is one doubled?", len(characters))
 	default:
-		n.note("It has signs other than letters and digits: enter the number as it is stamped.")
+		n.remark("It has signs other than letters and digits: enter the number as it is stamped.")
 	}
 }
 
-func (n *Number) note(format string, args ...any) {
+func (n *Number) remark(format string, args ...any) {
 	n.Notes = append(n.Notes, fmt.Sprintf(format, args...))
+	n.Words = append(n.Words, Note{format, args})
 }
 
 // modelYearCodes are the codes of 1980 to 2009, and again of 2010 to 2039.

@@ -58,17 +58,10 @@ func (p *Problem) In(l *locale.Language) *Problem {
 	q.What, q.Do = l.Word(p.What), l.Word(p.Do)
 	if p.refusal != nil {
 		if format, args := p.refusal.Words(); len(args) > 0 {
-			said := make([]any, len(args))
-			for i, a := range args {
-				switch s := a.(type) {
-				case string:
-					a = l.Word(s)
-				case fmt.Stringer: // a word of one of the queue's enumerations
-					a = l.Word(s.String())
-				}
-				said[i] = a
-			}
-			q.What = l.T(format, said...)
+			q.What = l.T(format, said(l, args)...)
+		}
+		if format, args := p.refusal.DoWords(); len(args) > 0 {
+			q.Do = l.T(format, said(l, args)...)
 		}
 	}
 	q.Errors = make([]Field, len(p.Errors))
@@ -81,6 +74,21 @@ func (p *Problem) In(l *locale.Language) *Problem {
 		q.Detail = q.Interlock + ": " + q.Detail
 	}
 	return &q
+}
+
+// said are values with their words in the language.
+func said(l *locale.Language, args []any) []any {
+	out := make([]any, len(args))
+	for i, a := range args {
+		switch s := a.(type) {
+		case string:
+			a = l.Word(s)
+		case fmt.Stringer: // a word of one of the queue's enumerations
+			a = l.Word(s.String())
+		}
+		out[i] = a
+	}
+	return out
 }
 
 // Field is one field that is wrong.

@@ -84,7 +84,7 @@ func calendarMessages() []Message {
 var calls = map[string][3]int{
 	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
 	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "wrong": {-1, 1, -1},
-	"Say": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
+	"Say": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "doing": {-1, 0, -1}, "remark": {-1, 0, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
 }
 
 // also are further messages in the arguments of such a call.
@@ -106,6 +106,9 @@ func inGo(tree fs.FS, name string, add func(Message)) error {
 				add(Message{Text: name, Where: set.Position(l.Pos()).String()})
 			}
 			return true
+		}
+		if f, ok := n.(*ast.FuncDecl); ok && wordy[f.Name.Name] {
+			returned(f, func(text string) { add(Message{Text: text, Where: set.Position(f.Pos()).String()}) })
 		}
 		call, ok := n.(*ast.CallExpr)
 		if !ok {
@@ -136,6 +139,18 @@ func inGo(tree fs.FS, name string, add func(Message)) error {
 		return true
 	})
 	return nil
+}
+
+// wordy are the functions whose results are messages.
+var wordy = map[string]bool{"Text": true, "shapeOf": true}
+
+func returned(f *ast.FuncDecl, add func(string)) {
+	ast.Inspect(f, func(n ast.Node) bool {
+		if r, ok := n.(*ast.ReturnStmt); ok && len(r.Results) == 1 {
+			add(literal(r.Results[0]))
+		}
+		return true
+	})
 }
 
 // enumeration are the words of one of the queue's enumerations.

@@ -33,6 +33,7 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
+	"tickover/queue/ident"
 	"tickover/services/chronicle"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
@@ -228,7 +229,7 @@ func RegisterSetup(mux *http.ServeMux, o Options) error {
 // parse reads all templates; t, tc and n say their messages in the language.
 func parse(l *locale.Language) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
-		"t": l.T, "word": l.Word, "say": l.Say, "alert": func(a live.Alert) string { return a.In(l) }, "tc": l.C, "n": l.N, "minutes": l.Minutes,
+		"t": l.T, "word": l.Word, "say": l.Say, "note": func(n ident.Note) string { return l.Say(locale.Said(n)) }, "alert": func(a live.Alert) string { return a.In(l) }, "tc": l.C, "n": l.N, "minutes": l.Minutes,
 		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sentence": answer.Sentence, "calibrationIcon": calibrationIcon, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
