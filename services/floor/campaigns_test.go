@@ -522,33 +522,3 @@ func (w *world) calledBack() {
 	w.do("ruth", &queue.HandOver{Unit: "LM-21", Showroom: true})
 	w.listNewer()
 }
-
-// BenchmarkCampaignPage: the campaign's page over 50,000 units (issue 5: under
-// two seconds).
-func BenchmarkCampaignPage(b *testing.B) {
-	w := newWorld(b)
-	shop := *w.l.View().Shop
-	shop.Limits.UnitsOpenMax = 0
-	w.do("", &queue.ConfigureShop{Shop: shop})
-	const units = 50_000
-	for i := 0; i < units; i += queue.EntryEventsMax {
-		var all []queue.ReceiveUnit
-		for k := i; k < min(units, i+queue.EntryEventsMax); k++ {
-			all = append(all, queue.ReceiveUnit{Unit: queue.UnitID(fmt.Sprintf("LM-%06d", k)), Arrival: queue.UnitArrived{
-				Machine:   queue.Machine{Frame: fmt.Sprintf("KB25-26-%06d", k), Make: "Kestrow", Model: "Brae 250", Year: 2024 + k%3, Family: "kr5", Fitment: "standard"},
-				Ownership: queue.CustomerUnit, Route: "accessories", Promise: morning.Add(48 * time.Hour), Weight: 5,
-			}})
-		}
-		w.do("ruth", &queue.ReceiveUnits{Units: all})
-	}
-	w.listNewer()
-	for _, path := range []string{"/campaigns/" + newerCampaign, "/campaigns", "/audit"} {
-		b.Run(strings.TrimPrefix(strings.ReplaceAll(path, "/", " "), " "), func(b *testing.B) {
-			for b.Loop() {
-				if r := w.get(path); r.status != 200 {
-					b.Fatalf("%d %s", r.status, r.body)
-				}
-			}
-		})
-	}
-}
