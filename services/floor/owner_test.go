@@ -91,7 +91,7 @@ func counted(a *html.Node) (int, bool) {
 		pattern = countLast
 	}
 	m := pattern.FindStringSubmatch(text(a))
-	if m == nil {
+	if m == nil || strings.HasSuffix(text(a), " min") { // a length of time
 		return 0, false
 	}
 	n, err := strconv.Atoi(m[1])

@@ -89,7 +89,7 @@ func TestOneEditIsOneLine(t *testing.T) {
 		{"a route less", func(f *setup.Form) {
 			f.Routes = slices.DeleteFunc(f.Routes, func(s string) bool { return s == "trade-in" })
 		}, []string{
-			"-  trade-in:", "-    name: Hours check of a trade-in", "-    steps:", "-      check-in: {}", "-      hours-check: {after: check-in}"}},
+			"-  trade-in:", "-    name: Hours check of a trade-in", "-    steps:", "-      check-in: {}", "-      hours-check: {after: check-in}", "-"}}, // and the empty line behind it
 		{"Sunday", func(f *setup.Form) { f.Hours[0] = "10:00-12:00" }, []string{
 			"-  mon-fri: 08:00-17:30", "-  sat: 08:30-13:00            # a day that is not named is shut",
 			"+  mon-fri: 08:00-17:30", "+  sat: 08:30-13:00", "+  sun: 10:00-12:00"}},
