@@ -154,7 +154,6 @@ type piece struct {
 	duration    model.Time
 	handsOn     bool
 	splittable  bool
-	maxWait     model.Time // of the stretch before
 	crew        []int
 	after       []int // pieces of its crew that the plan ends before it
 	spread      Spread

@@ -23,7 +23,6 @@ type Form struct {
 	Foremen                   string   // who are no technicians, ids
 	Routes                    []string // ids of those that are chosen
 	Operations                []Operation
-	rowsTyped                 int
 }
 
 // Day is a single day that differs.
