@@ -15,18 +15,14 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/intake"
-	"tickover/queue/log"
 	"tickover/services/checkin"
 	"tickover/services/floor/api"
 	"tickover/services/ledger"
 )
 
 type importCmd struct {
-	logFlags
+	shopFlags
 	File    string `arg:"" help:"The CSV file; - for standard input."`
-	Server  string `help:"The running shop." default:"http://${listen}"`
-	Data    string `help:"Write to this data directory instead; the shop must not be running." type:"path"`
-	Site    string `help:"The site, with --data."`
 	Actor   string `help:"Who imports: a person of the shop file."`
 	Partial bool   `help:"Take the good lines although others are bad."`
 	Check   bool   `help:"Change nothing; tell what would happen."`
@@ -45,7 +41,7 @@ func (c *importCmd) Run(ctx context.Context, io streams) error {
 	var rep checkin.Report
 	var err error
 	if c.Data != "" {
-		rep, err = c.offline(ctx, src, io)
+		rep, err = c.write(ctx, src, io)
 	} else {
 		rep, err = c.upload(ctx, src, io)
 	}
@@ -68,19 +64,8 @@ func (c *importCmd) tell(io streams, rep checkin.Report, err error) error {
 	return err
 }
 
-func (c *importCmd) offline(ctx context.Context, src io.Reader, io streams) (rep checkin.Report, err error) {
-	if c.Site == "" {
-		return rep, errors.New("--data needs --site, the name of the site in its shop file")
-	}
-	logger, err := c.logger(io)
-	if err != nil {
-		return rep, err
-	}
-	err = withLog(ctx, log.Options{Dir: logDir(c.Data)}, logger, io, func(srv *log.Server) error {
-		l, err := ledger.Open(ctx, ledger.Options{Site: queue.SiteID(c.Site), Log: srv, Now: time.Now, Snapshots: srv, Logger: logger})
-		if err != nil {
-			return explainLog(err)
-		}
+func (c *importCmd) write(ctx context.Context, src io.Reader, io streams) (rep checkin.Report, err error) {
+	err = c.offline(ctx, io, func(l *ledger.Ledger) error {
 		p := newProgress(io.err, "import")
 		defer p.end()
 		rep, err = checkin.CSV(ctx, l, src, checkin.Options{

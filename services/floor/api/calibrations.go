@@ -16,6 +16,7 @@ import (
 	"tickover/queue"
 	"tickover/services/catalogue"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/locale"
 )
 
 type (
@@ -171,13 +172,7 @@ func CatalogueProblem(rep catalogue.Report, err error) error {
 	if !errors.Is(err, catalogue.ErrBadRows) {
 		return err
 	}
-	what := fmt.Sprintf("%d lines of the file are bad, so nothing was imported", len(rep.Errors))
-	if len(rep.Errors) == 1 {
-		what = "a line of the file is bad, so nothing was imported"
-	}
-	p := answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, what, "Put the lines right and import the file again.")
-	p.Errors = lines(rep.Errors)
-	return p
+	return badLines(rep.Errors, locale.Mark("Put the lines right and import the file again."))
 }
 
 // CampaignSummary is a campaign in a list.

@@ -14,6 +14,7 @@ import (
 	"tickover/queue/intake"
 	"tickover/services/checkin"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/locale"
 )
 
 // Bounds of an import through the API and the pages. Larger files go through
@@ -66,12 +67,17 @@ func ImportProblem(rep checkin.Report, err error) error {
 	if !errors.Is(err, checkin.ErrBadRows) {
 		return err
 	}
-	what := fmt.Sprintf("%d lines of the file are bad, so nothing was imported", len(rep.Errors))
-	if len(rep.Errors) == 1 {
+	return badLines(rep.Errors, locale.Mark("Put the lines right, or import the good ones alone."))
+}
+
+// badLines answers a file of which nothing was imported.
+func badLines(errs intake.Errors, do string) error {
+	what := fmt.Sprintf("%d lines of the file are bad, so nothing was imported", len(errs))
+	if len(errs) == 1 {
 		what = "a line of the file is bad, so nothing was imported"
 	}
-	p := answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, what, "Put the lines right, or import the good ones alone.")
-	p.Errors = lines(rep.Errors)
+	p := answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, what, do)
+	p.Errors = lines(errs)
 	return p
 }
 
