@@ -8,7 +8,8 @@ import (
 
 	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/stat"
-	"gonum.org/v1/gonum/stat/distuv"
+
+	"tickover/scheduler/tally"
 )
 
 // Series is the same weeks under several ways.
@@ -94,18 +95,14 @@ func (s *Series) column(k int, of func(*Outcome) float64) []float64 {
 }
 
 // Interval is a mean with its 95 % confidence interval, Mean ± Half.
-type Interval struct{ Mean, Half float64 }
+type Interval = tally.Interval
 
-// confidence is the 95 % interval of the mean of independent values, by
-// Student's distribution; of fewer than two values it is unbounded.
 func confidence(values []float64) Interval {
-	mean, deviation := stat.MeanStdDev(values, nil)
-	n := float64(len(values))
-	if n < 2 {
-		return Interval{mean, math.Inf(1)}
+	var s tally.Sample
+	for _, x := range values {
+		s.Add(x)
 	}
-	t := distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile(0.975)
-	return Interval{mean, t * deviation / math.Sqrt(n)}
+	return s.Interval()
 }
 
 // Pair is the first way against another on the same weeks.

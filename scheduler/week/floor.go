@@ -48,10 +48,15 @@ type floor struct {
 	known, actual [][]model.Interval
 	heard         []bool // by surprise
 	arrived       int
-	left          int // activities not done
-	next          int // of moments
+	live          []int  // jobs that are there and not done, as they came
+	undone        []int  // by job: activities not done
+	left          int    // activities not done
+	next          int    // of moments
+	later         []Time // moments at which a lag is over
 	// news says that something happened that no plan could foresee.
 	news bool
+	// ended, if set, is told of each activity that is done.
+	ended func(a int)
 }
 
 // way decides what is begun.
@@ -69,6 +74,9 @@ func newFloor(w *Week, watches bool) *floor {
 		w: w, watches: watches, now: -1,
 		state: make([]progress, len(w.acts)), busy: make([]int, len(w.work)), taken: make([]int64, len(w.shop.Resources)),
 		known: slices.Clone(w.work), actual: slices.Clone(w.work), heard: make([]bool, len(w.surprises)), left: len(w.acts),
+	}
+	for _, list := range w.jobs {
+		f.undone = append(f.undone, len(list))
 	}
 	for i := range f.busy {
 		f.busy[i] = -1
@@ -114,6 +122,10 @@ func (f *floor) nextMoment(wake Time) Time {
 	if f.next < len(f.w.moments) {
 		t = f.w.moments[f.next]
 	}
+	f.later = slices.DeleteFunc(f.later, func(x Time) bool { return x <= f.now })
+	for _, x := range f.later {
+		t = min(t, x)
+	}
 	for _, a := range f.runs {
 		if s := &f.state[a]; !s.waits {
 			t = min(t, s.times[s.stretch].End)
@@ -127,14 +139,11 @@ func (f *floor) nextMoment(wake Time) Time {
 
 // hear takes arrivals and announcements in.
 func (f *floor) hear() {
-	n := 0
-	for i := range f.w.shop.Jobs {
-		if f.w.shop.Jobs[i].Release <= f.now {
-			n++
-		}
+	for f.arrived < len(f.w.comes) && f.w.shop.Jobs[f.w.comes[f.arrived]].Release <= f.now {
+		f.live = append(f.live, f.w.comes[f.arrived])
+		f.arrived++
+		f.news = true
 	}
-	f.news = f.news || n != f.arrived
-	f.arrived = n
 	for i, x := range f.w.surprises {
 		if f.heard[i] || x.known > f.now {
 			continue
@@ -200,6 +209,20 @@ func (f *floor) finish(a int) {
 		f.taken[r]--
 	}
 	f.runs = slices.DeleteFunc(f.runs, func(b int) bool { return a == b })
+	j := f.w.acts[a].job
+	for _, b := range f.w.jobs[j] {
+		for _, x := range f.w.acts[b].before {
+			if x.act == a && x.min > 0 {
+				f.later = append(f.later, f.now+x.min)
+			}
+		}
+	}
+	if f.undone[j]--; f.undone[j] == 0 {
+		f.live = slices.DeleteFunc(f.live, func(k int) bool { return k == j })
+	}
+	if f.ended != nil {
+		f.ended(a)
+	}
 }
 
 // work lets a worker begin the next stretch, which is hands-on.
@@ -210,7 +233,7 @@ func (f *floor) work(a, w int) {
 	}
 	s.waits, s.owner = false, w
 	f.busy[w] = a
-	t := model.StretchTime{Start: f.now, End: f.now + act.actual[s.stretch], Workers: []model.WorkerID{f.w.shop.Workers[w].ID}}
+	t := model.StretchTime{Start: f.now, End: f.now + act.actual[s.stretch], Workers: f.w.crews[w]}
 	if act.stretch[s.stretch].Splittable {
 		if parts := walk(f.actual[w], f.now, act.actual[s.stretch]); len(parts) > 1 {
 			t.Parts, t.End = parts, parts[len(parts)-1].End
@@ -234,16 +257,27 @@ func (f *floor) start(a, w int, held []int) {
 // before it is done, and the unit is nowhere else.
 func (f *floor) ready(a int) bool {
 	act := &f.w.acts[a]
-	return f.state[a].status == todo && act.src.Release <= f.now && f.w.shop.Jobs[act.job].Release <= f.now &&
-		!slices.ContainsFunc(act.before, func(b int) bool { return f.state[b].status != done }) &&
-		!slices.ContainsFunc(act.apart, func(b int) bool { return f.state[b].status == running })
+	if f.state[a].status != todo || act.release > f.now || f.w.shop.Jobs[act.job].Release > f.now {
+		return false
+	}
+	for _, b := range act.before {
+		if s := &f.state[b.act]; s.status != done || b.min > 0 && s.times[len(s.times)-1].End+b.min > f.now {
+			return false
+		}
+	}
+	for _, b := range act.apart {
+		if f.state[b].status == running {
+			return false
+		}
+	}
+	return true
 }
 
 // free says that a worker has the skills and nothing in his hands.
 func (f *floor) free(a, w int) bool { return f.busy[w] < 0 && slices.Contains(f.w.acts[a].able, w) }
 
 // open says that a resource is free, and neither down nor shut.
-func (f *floor) open(r int) bool {
+func (f *floor) spare(r int) bool {
 	res := &f.w.shop.Resources[r]
 	return f.taken[r] < res.Capacity && (!res.Within || openUntil(res.Open, f.now) > f.now) && f.closes(r) > f.now
 }
@@ -269,22 +303,21 @@ func (f *floor) mayContinue(a, w int) bool {
 // roomFor says that the worker has time for the next stretch of a, whatever
 // else he is expected back for.
 func (f *floor) roomFor(a, w int) bool {
-	st := &f.w.acts[a].stretch[f.state[a].stretch]
-	e := f.handsOnUntil(w, st)
+	e := f.handsOnUntil(w, &f.w.acts[a], f.state[a].stretch)
 	return e > f.now && f.keepsDuties(w, e, f.dutiesOf(w, a))
 }
 
 // handsOnUntil is when a hands-on stretch begun now is over for sure; now if
 // the worker has no time for it.
-func (f *floor) handsOnUntil(w int, st *model.Stretch) Time {
+func (f *floor) handsOnUntil(w int, act *act, k int) Time {
 	until := openUntil(f.known[w], f.now)
-	d := worst(st)
+	d := act.worst[k]
 	switch {
 	case until <= f.now:
 		return f.now
 	case f.now+d <= until:
 		return f.now + d
-	case st.Splittable:
+	case act.stretch[k].Splittable:
 		if parts := walk(f.known[w], f.now, d); parts != nil {
 			return parts[len(parts)-1].End
 		}
@@ -297,7 +330,7 @@ func (f *floor) handsOnUntil(w int, st *model.Stretch) Time {
 // and nobody is missed elsewhere. Otherwise it says when to look again.
 func (f *floor) mayStart(a, w int, held []int) (bool, Time) {
 	act := &f.w.acts[a]
-	e := f.handsOnUntil(w, &act.stretch[0])
+	e := f.handsOnUntil(w, act, 0)
 	if e <= f.now {
 		return false, max(f.now+1, openUntil(f.known[w], f.now))
 	}
@@ -340,7 +373,7 @@ func (f *floor) unfold(a, w int, e Time) (end Time, d duty, ok bool) {
 	d.step = -1
 	for k := 1; k < len(act.stretch); k++ {
 		st := &act.stretch[k]
-		need := worst(st)
+		need := act.worst[k]
 		if st.Workers == 0 {
 			e += need
 			if st.Inside != "" && e > openUntil(f.w.open, f.now) {
@@ -392,10 +425,10 @@ func (f *floor) dutiesOf(w, but int) []duty {
 		if !s.waits { // in hands-off time
 			start := s.times[k].Start
 			d.exact = act.stretch[k].MaxWait == 0
-			d.ready = max(f.now, start+worst(&act.stretch[k]))
+			d.ready = max(f.now, start+act.worst[k])
 			k++
 		}
-		d.takes = worst(&act.stretch[k])
+		d.takes = act.worst[k]
 		out = append(out, d)
 	}
 	return out

@@ -116,7 +116,7 @@ func (p *planner) spare(f *floor, as *model.Assignment, w int) ([]int, bool) {
 	var held []int
 	for _, id := range as.Held {
 		r := f.w.resource[id]
-		if !f.open(r) {
+		if !f.spare(r) {
 			return nil, false
 		}
 		held = append(held, r)
@@ -222,7 +222,7 @@ func (p *planner) begin(f *floor, a int, as *model.Assignment) bool {
 	var held []int
 	for _, id := range as.Held {
 		r := f.w.resource[id]
-		if !f.open(r) {
+		if !f.spare(r) {
 			return false
 		}
 		held = append(held, r)

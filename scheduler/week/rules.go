@@ -70,10 +70,12 @@ func (b *byHand) decide(_ context.Context, f *floor) (Time, error) {
 // first, for it holds an interface or a charger.
 func (b *byHand) candidates(f *floor) []candidate {
 	var out []candidate
-	for a := range f.w.acts {
-		waits := f.state[a].waits
-		if waits || f.ready(a) {
-			out = append(out, candidate{act: a, waits: waits})
+	for _, j := range f.live {
+		for _, a := range f.w.jobs[j] {
+			waits := f.state[a].waits
+			if waits || f.ready(a) {
+				out = append(out, candidate{act: a, waits: waits})
+			}
 		}
 	}
 	if b.rule == ApparentTardiness {
@@ -107,7 +109,7 @@ func (b *byHand) begin(f *floor, a int) {
 	}
 	held := make([]int, 0, 3)
 	for _, fits := range f.w.acts[a].fits {
-		i := slices.IndexFunc(fits, f.open)
+		i := slices.IndexFunc(fits, f.spare)
 		if i < 0 {
 			return
 		}

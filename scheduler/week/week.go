@@ -16,6 +16,9 @@
 //     package check against C1 … C14, with the calendars as they are.
 //  4. The same seed, size and effort give the same outcome.
 //
+// A [Simulation] is the same floor without an end: one shop, whose units come
+// for as long as anybody asks and leave no trace but what its observer keeps.
+//
 // What it does not do: the queue, its events and people's mistakes (that is
 // services/simshop), or a limit on the units in the yard (C14).
 //
@@ -71,6 +74,9 @@ type Week struct {
 	moments []Time
 	// work are the workers' shifts without breaks, in the order of shop.Workers.
 	work [][]model.Interval
+	// crews are the workers one by one; comes are the jobs as they arrive.
+	crews [][]model.WorkerID
+	comes []int
 	// opening hours, and what the outdoor places share.
 	open, outdoor []model.Interval
 }
@@ -80,16 +86,27 @@ type act struct {
 	src     *model.Activity
 	stretch []model.Stretch
 	needs   []model.Need
-	// actual are the durations as they will be.
-	actual []Time
-	job    int
-	// before are to be done first; apart must not run meanwhile.
-	before, apart []int
+	// actual are the durations as they will be, worst the longest that starts
+	// are judged by.
+	actual, worst []Time
+	job           int
+	// release is when its parts are there.
+	release Time
+	// before are to be done first, and for so long; apart must not run
+	// meanwhile.
+	before []before
+	apart  []int
 	// fits are the resources for each need, the plainest first.
 	fits [][]int
 	// able are the workers with the skills of all stretches, the least
 	// skilled first.
 	able []int
+}
+
+// before is a step that has to be done for at least a time.
+type before struct {
+	act int
+	min Time
 }
 
 // surprise is something that nobody knew of before known.
@@ -132,7 +149,14 @@ func (w *Week) actualOf(id model.ActivityID, k int, st *model.Stretch) Time {
 	}
 	h := fnv.New64a()
 	fmt.Fprintf(h, "%d/%s/%d", w.Number, id, k)
-	r := rand.New(rand.NewPCG(w.Seed, h.Sum64()))
+	return usual(rand.New(rand.NewPCG(w.Seed, h.Sum64())), st)
+}
+
+// usual draws a length by the shop's usual spread.
+func usual(r *rand.Rand, st *model.Stretch) Time {
+	if st.Workers == 0 && st.MaxWait == 0 {
+		return st.Duration
+	}
 	sigma, lo, hi := 0.25, int64(quickest), int64(slowest)
 	if st.Workers == 0 {
 		sigma, lo, hi = 0.05, quickestOff, slowestOff
@@ -168,7 +192,7 @@ func (w *Week) compile() {
 	}
 	for _, l := range p.Lags {
 		to := &w.acts[w.index[l.To]]
-		to.before = append(to.before, w.index[l.From])
+		to.before = append(to.before, before{w.index[l.From], l.Min})
 	}
 	for _, list := range w.jobs {
 		for _, a := range list {
@@ -181,7 +205,12 @@ func (w *Week) compile() {
 	}
 	for i := range p.Workers {
 		w.work = append(w.work, without(p.Workers[i].Shifts, p.Workers[i].Breaks...))
+		w.crews = append(w.crews, []model.WorkerID{p.Workers[i].ID})
 	}
+	for i := range p.Jobs {
+		w.comes = append(w.comes, i)
+	}
+	slices.SortStableFunc(w.comes, func(a, b int) int { return cmp.Compare(p.Jobs[a].Release, p.Jobs[b].Release) })
 	w.collectMoments()
 }
 
@@ -192,13 +221,20 @@ func (w *Week) compileAct(i, job int) {
 	p := &w.shop
 	src := &p.Activities[i]
 	a := &w.acts[i]
-	*a = act{src: src, stretch: src.Modes[0].Stretches, needs: src.Modes[0].Needs, job: job}
+	*a = act{src: src, stretch: src.Modes[0].Stretches, needs: src.Modes[0].Needs, job: job, release: src.Release}
 	w.jobs[job] = append(w.jobs[job], i)
 	var skills []string
 	for k := range a.stretch {
 		a.actual = append(a.actual, w.actualOf(src.ID, k, &a.stretch[k]))
+		a.worst = append(a.worst, worst(&a.stretch[k]))
 		skills = append(skills, a.stretch[k].Skills...)
 	}
+	w.means(a, skills)
+}
+
+// means finds what and who could do a step.
+func (w *Week) means(a *act, skills []string) {
+	p := &w.shop
 	for _, n := range a.needs {
 		var fits []int
 		for r := range p.Resources {
@@ -315,10 +351,8 @@ func walk(list []model.Interval, t, d Time) []model.Interval {
 // covered is how much of [s, e) lies in the list.
 func covered(list []model.Interval, s, e Time) Time {
 	var sum Time
-	for _, iv := range list {
-		if x, y := max(iv.Start, s), min(iv.End, e); x < y {
-			sum += y - x
-		}
+	for i := after(list, s); i < len(list) && list[i].Start < e; i++ {
+		sum += min(list[i].End, e) - max(list[i].Start, s)
 	}
 	return sum
 }
