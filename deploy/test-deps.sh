@@ -1,6 +1,6 @@
 #!/bin/sh
 # Makes sure that what the tests need from the system is there: a browser, the
-# accessibility checker that the pages are judged with, and Prometheus.
+# accessibility checker that the pages are judged with, Prometheus, and Redis.
 # Installs them where that is possible, else names what is missing.
 set -eu
 
@@ -11,6 +11,7 @@ need() { # command, Debian package
 need chromium chromium
 need npm npm
 need promtool prometheus
+need redis-server redis-server
 
 checker() {
 	cd "$(dirname "$0")/axe"

@@ -53,7 +53,7 @@ type Options struct {
 // Snapshots keep a state's bytes beside the log; a *log.Server and a
 // *log.Snapshots do.
 type Snapshots interface {
-	SaveSnapshot(context.Context, log.Snapshot) error
+	Keeper
 	// LoadSnapshot returns the newest one that can be trusted, or nil, and
 	// those that were passed over.
 	LoadSnapshot(ctx context.Context, site queue.SiteID, format int) (*log.Snapshot, []log.Ignored, error)
@@ -320,13 +320,31 @@ func (l *Ledger) Snapshot(ctx context.Context) {
 	st := l.state.Clone()
 	l.lastSnap = st.Seq
 	l.mu.Unlock()
-	b, err := st.MarshalSnapshot()
-	if err == nil {
-		err = l.o.Snapshots.SaveSnapshot(ctx, log.Snapshot{Site: l.o.Site, Seq: st.Seq, Hash: st.LastEntry, Format: queue.FormatVersion, Data: b})
-	}
-	if err != nil {
+	if err := l.save(ctx, st, l.o.Snapshots); err != nil {
 		l.log.Warn("snapshot not saved", zap.Uint64("seq", st.Seq), zap.Error(err))
 	}
+}
+
+// Keeper keeps a state's bytes.
+type Keeper interface {
+	SaveSnapshot(context.Context, log.Snapshot) error
+}
+
+// SaveTo gives a snapshot of the present state to k, whatever was saved
+// before.
+func (l *Ledger) SaveTo(ctx context.Context, k Keeper) error {
+	l.mu.Lock()
+	st := l.state.Clone()
+	l.mu.Unlock()
+	return l.save(ctx, st, k)
+}
+
+func (l *Ledger) save(ctx context.Context, st *queue.State, k Keeper) error {
+	b, err := st.MarshalSnapshot()
+	if err != nil {
+		return err
+	}
+	return k.SaveSnapshot(ctx, log.Snapshot{Site: l.o.Site, Seq: st.Seq, Hash: st.LastEntry, Format: queue.FormatVersion, Data: b})
 }
 
 // Watch wakes its owner when the state has changed.
