@@ -78,6 +78,7 @@ func (s *State) applyEvent(e *Event, seq uint64) {
 	}
 	if d, ok := e.Data.(*UnitArrived); ok {
 		s.Units[id] = s.arrive(id, e, d)
+		s.machines.add(s.Units[id])
 	}
 	u := s.own(id)
 	if u == nil { // an unknown kind came first; keep its link

@@ -47,79 +47,6 @@ func (s *State) campaign(id CampaignID, change func(*Campaign)) {
 	}
 }
 
-// KeyOf names a machine over its visits: by the frame number as it is read,
-// or, without one, by the visit.
-func KeyOf(u *Unit) MachineKey {
-	if u.Machine.Frame == "" {
-		return MachineKey("unit/" + u.ID)
-	}
-	return MachineKey(ident.Normalise(u.Machine.Frame))
-}
-
-// MachineRecord is a machine with all its visits.
-type MachineRecord struct {
-	Key    MachineKey
-	Visits []*Unit // the oldest first, at least one
-	// Flashed is the calibration that was flashed last here; nil: none was.
-	Flashed   *CalibrationRef
-	FlashedAt time.Time
-	FlashedIn UnitID
-}
-
-// Latest is the last visit.
-func (m *MachineRecord) Latest() *Unit { return m.Visits[len(m.Visits)-1] }
-
-// Machines are all that were ever here, by key.
-func (s *State) Machines() []MachineRecord {
-	place := make(map[MachineKey]int, len(s.Units))
-	var out []MachineRecord
-	for _, u := range s.Units {
-		key := KeyOf(u)
-		i, ok := place[key]
-		if !ok {
-			i = len(out)
-			place[key] = i
-			out = append(out, MachineRecord{Key: key})
-		}
-		out[i].Visits = append(out[i].Visits, u)
-	}
-	for i := range out {
-		out[i].settle()
-	}
-	slices.SortFunc(out, func(a, b MachineRecord) int { return cmp.Compare(a.Key, b.Key) })
-	return out
-}
-
-// Machine is the record of one unit's machine; the unit need not have arrived.
-func (s *State) Machine(u *Unit) MachineRecord {
-	m := MachineRecord{Key: KeyOf(u)}
-	for _, v := range s.Units {
-		if v.ID == u.ID || u.Machine.Frame != "" && v.Machine.Frame != "" && (v.Machine.Frame == u.Machine.Frame || KeyOf(v) == m.Key) {
-			m.Visits = append(m.Visits, v)
-		}
-	}
-	if s.Units[u.ID] == nil {
-		m.Visits = append(m.Visits, u)
-	}
-	m.settle()
-	return m
-}
-
-func (m *MachineRecord) settle() {
-	slices.SortFunc(m.Visits, func(a, b *Unit) int { return cmp.Or(a.Arrived.Compare(b.Arrived), cmp.Compare(a.ID, b.ID)) })
-	for _, u := range m.Visits {
-		for i := range u.Steps {
-			st := &u.Steps[i]
-			if st.Kind == Flash && st.Calibration != nil && st.Status == Done && !st.Ended.Before(m.FlashedAt) {
-				m.Flashed, m.FlashedAt, m.FlashedIn = st.Calibration, st.Ended, u.ID
-				if st.Unlike() {
-					m.Flashed = nil // what was written is not known
-				}
-			}
-		}
-	}
-}
-
 // DueFor is the mandatory calibration that a machine lacks on a day in the
 // shop's zone; nil: none.
 func (s *State) DueFor(m *MachineRecord, at time.Time) *Calibration {
@@ -149,29 +76,44 @@ func (s *State) Lines(c *Campaign, at time.Time) []CampaignLine {
 func (s *State) LinesOf(machines []MachineRecord, c *Campaign, at time.Time) []CampaignLine {
 	var out []CampaignLine
 	for i := range machines {
-		m := &machines[i]
-		line := CampaignLine{MachineRecord: *m, Contact: c.Contacts[m.Key]}
-		if line.Contact.State == 0 {
-			line.Contact.State = ToCall
+		if line := s.lineOf(c, &machines[i], at); line != nil {
+			out = append(out, *line)
 		}
-		switch {
-		case c.Calibration != nil:
-			cur, r := s.CalibrationFor(&m.Latest().Machine, at)
-			if r != nil || cur.Ref() != *c.Calibration {
-				continue
-			}
-			line.Open = m.Flashed == nil || *m.Flashed != *c.Calibration
-		case c.Bulletin != nil && c.Bulletin.selects(m):
-			line.Open = !s.sweptFor(c, m)
-		default:
-			continue
-		}
-		if line.Contact.State == SweptElsewhere {
-			line.Open = false
-		}
-		out = append(out, line)
 	}
 	return out
+}
+
+// LineOf is a campaign's line of one machine, by its key or its frame number as
+// it is typed; nil: the campaign does not concern it.
+func (s *State) LineOf(c *Campaign, key MachineKey, at time.Time) *CampaignLine {
+	m, ok := s.MachineByKey(key)
+	if !ok {
+		return nil
+	}
+	return s.lineOf(c, &m, at)
+}
+
+func (s *State) lineOf(c *Campaign, m *MachineRecord, at time.Time) *CampaignLine {
+	line := CampaignLine{MachineRecord: *m, Contact: c.Contacts[m.Key]}
+	if line.Contact.State == 0 {
+		line.Contact.State = ToCall
+	}
+	switch {
+	case c.Calibration != nil:
+		cur, r := s.CalibrationFor(&m.Latest().Machine, at)
+		if r != nil || cur.Ref() != *c.Calibration {
+			return nil
+		}
+		line.Open = m.Flashed == nil || *m.Flashed != *c.Calibration
+	case c.Bulletin != nil && c.Bulletin.selects(m):
+		line.Open = !s.sweptFor(c, m)
+	default:
+		return nil
+	}
+	if line.Contact.State == SweptElsewhere {
+		line.Open = false
+	}
+	return &line
 }
 
 // sweptFor reports whether a visit after the bulletin had its steps added and
@@ -320,9 +262,9 @@ func (a *ContactOwner) decide(d *decider) error {
 	if err != nil {
 		return err
 	}
-	lines := d.state.Lines(camp, d.when())
+	line := d.state.LineOf(camp, c.Machine, d.when())
 	switch {
-	case !slices.ContainsFunc(lines, func(l CampaignLine) bool { return l.Key == c.Machine }):
+	case line == nil:
 		return refuse(CodeUnknown, "Look at the campaign's list.", "campaign %s does not concern the machine %q", c.ID, c.Machine)
 	case c.State < ToCall || c.State > SweptElsewhere:
 		return refuse(CodeMalformed, "Choose one of the states.", "it is not said how it stands with the owner")
@@ -338,6 +280,7 @@ func (a *ContactOwner) decide(d *decider) error {
 	if c.State != Booked {
 		c.Slot = time.Time{}
 	}
+	c.Machine = line.Key
 	d.emit(ShopSubject, TypeCampaignContacted, &c)
 	return nil
 }
@@ -350,7 +293,9 @@ type Sweep struct {
 
 // SweepUnit gives a visit what an open campaign asks for: for a bulletin the
 // flash that is to come anyway, the flash again if it was done, else the steps
-// of the shortest route with a flash.
+// of the shortest route with a flash. What a flash voids (I9) and the visit has
+// already is not added a second time: it waits for the flash, and is asked for
+// again if it was done.
 type SweepUnit struct {
 	Unit     UnitID
 	Campaign CampaignID
@@ -380,6 +325,7 @@ func (a *SweepUnit) decide(d *decider) error {
 			return interlock(I2, "Wait until the flash is signed off.", "a flash runs on unit %s", u.ID)
 		case Done:
 			d.emitUnit(u.ID, TypeStepReopened, &StepReopened{st.ID, open[i].Title})
+			again(d, u, open[i])
 			d.emitUnit(u.ID, TypeStepsAdded, &StepsAdded{Campaign: a.Campaign, Reason: open[i].Title, Counts: []StepID{st.ID}})
 		case Todo:
 			if open[i].Bulletin != nil { // nothing else tells that this flash was for it
@@ -403,7 +349,8 @@ func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
 	if final != nil {
 		ev.Before = final.ID
 	}
-	name := map[StepID]StepID{}
+	name := map[StepID]StepID{} // step of the route → step of the visit
+	has := u.voidable()
 	for _, rs := range r.Steps {
 		op := d.shop.Operation(rs.Operation)
 		if rs.Optional || op == nil || op.Kind == CheckIn {
@@ -412,6 +359,11 @@ func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
 		if op.Kind == FinalCheck && final != nil {
 			continue // the visit's own looks at the sweep too
 		}
+		if own := has[op.Kind]; own != "" {
+			name[rs.ID] = own
+			delete(has, op.Kind)
+			continue
+		}
 		name[rs.ID] = u.freeStep(rs.ID)
 	}
 	for _, rs := range r.Steps {
@@ -419,17 +371,72 @@ func (a *SweepUnit) add(d *decider, u *Unit, c *Campaign) error {
 		if !ok {
 			continue
 		}
-		st := RouteStep{ID: id, Operation: rs.Operation}
+		var waits []After
 		for _, after := range rs.After {
 			if before, ok := name[after.Step]; ok {
 				after.Step = before
-				st.After = append(st.After, after)
+				waits = append(waits, after)
 			}
 		}
-		ev.Steps, ev.Counts = append(ev.Steps, st), append(ev.Counts, id)
+		ev.Counts = append(ev.Counts, id)
+		if own := u.Step(id); own != nil {
+			waits = slices.DeleteFunc(waits, func(w After) bool { return u.waitsFor(w.Step, id) || own.follows(w.Step) })
+			if len(waits) > 0 {
+				ev.Waits = append(ev.Waits, StepWaits{id, waits})
+			}
+			continue
+		}
+		ev.Steps = append(ev.Steps, RouteStep{ID: id, Operation: rs.Operation, After: waits})
 	}
+	again(d, u, c)
 	d.emitUnit(u.ID, TypeStepsAdded, &ev)
 	return nil
+}
+
+// voidable are the visit's first steps of the kinds that a flash voids and that
+// are not left out.
+func (u *Unit) voidable() map[OperationKind]StepID {
+	out := map[OperationKind]StepID{}
+	for _, k := range []OperationKind{Reset, Relearn, RestartCheck, TestRide} {
+		if st := u.stepOfKind(k); st != nil {
+			out[k] = st.ID
+		}
+	}
+	return out
+}
+
+// again asks for what the visit has done and a flash will void, so that the
+// plan reckons with it before the flash begins.
+func again(d *decider, u *Unit, c *Campaign) {
+	for i := range u.Steps {
+		if st := &u.Steps[i]; st.Status == Done && voidedBy(Flash, st.Kind) {
+			d.emitUnit(u.ID, TypeStepReopened, &StepReopened{st.ID, c.Title})
+		}
+	}
+}
+
+// follows reports whether the step waits for another one directly.
+func (s *Step) follows(id StepID) bool {
+	return slices.ContainsFunc(s.After, func(a After) bool { return a.Step == id })
+}
+
+// waitsFor reports whether a step waits for another one, over any number of
+// steps.
+func (u *Unit) waitsFor(id, other StepID) bool {
+	seen := map[StepID]bool{}
+	var look func(StepID) bool
+	look = func(id StepID) bool {
+		if id == other {
+			return true
+		}
+		st := u.Step(id)
+		if st == nil || seen[id] {
+			return false
+		}
+		seen[id] = true
+		return slices.ContainsFunc(st.After, func(a After) bool { return look(a.Step) })
+	}
+	return look(id)
 }
 
 // freeStep is the id, or the first of id-2, id-3… that no step has.
@@ -482,6 +489,11 @@ func (u *Unit) addSteps(d *StepsAdded, shop *Shop) {
 		}
 		if before != nil && !slices.ContainsFunc(added, follows) {
 			before.After = append(slices.Clip(before.After), After{Step: added[i].ID, Max: -1})
+		}
+	}
+	for _, w := range d.Waits {
+		if st := u.Step(w.Step); st != nil {
+			st.After = append(slices.Clip(st.After), w.After...)
 		}
 	}
 }

@@ -262,9 +262,18 @@ type StepsAdded struct {
 	Route    RouteID     `json:"route,omitempty"` // that the steps are taken from
 	Steps    []RouteStep `json:"steps,omitempty"`
 	Before   StepID      `json:"before,omitempty"` // a step that now waits for them
+	// Waits are for steps that the visit had and that now wait for others.
+	Waits []StepWaits `json:"waits,omitempty"`
 	// Counts are the steps that sweep the machine once they are done.
 	Counts []StepID `json:"counts"`
 	Reason string   `json:"reason"`
+}
+
+// StepWaits is what a step of the visit waits for from now on, beside what it
+// did before.
+type StepWaits struct {
+	Step  StepID  `json:"step"`
+	After []After `json:"after"`
 }
 
 // Override is a foreman's decision to let something pass that an interlock

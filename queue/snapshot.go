@@ -82,6 +82,7 @@ func UnmarshalSnapshot(b []byte) (*State, error) {
 	}
 	for _, u := range snap.Units {
 		s.Units[u.ID] = u
+		s.machines.add(u)
 	}
 	s.Seq, s.LastEntry, s.Events, s.shop = snap.Seq, snap.LastEntry, snap.Events, snap.ShopLink
 	s.Holds, s.Closures, s.Absences, s.Unknown = orEmpty(snap.Holds), orEmpty(snap.Closures), orEmpty(snap.Absences), orEmpty(snap.Unknown)

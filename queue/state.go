@@ -43,6 +43,7 @@ type State struct {
 	// View or Clone holds too.
 	epoch     uint64
 	catalogue *Catalogue
+	machines  machines
 	shop      link // the chain of the shop's own events
 	seen      map[CommandID]struct{}
 	seenRing  []CommandID
@@ -200,6 +201,7 @@ func (s *State) View() *State {
 	c.Absences = maps.Clone(s.Absences)
 	c.Campaigns = maps.Clone(s.Campaigns)
 	c.Unknown = maps.Clone(s.Unknown)
+	c.machines = s.machines.clone()
 	c.seen, c.seenRing, c.seenNext = nil, nil, 0
 	return &c
 }
@@ -215,6 +217,7 @@ func (s *State) Fork() *State {
 	c.Absences = maps.Clone(s.Absences)
 	c.Campaigns = maps.Clone(s.Campaigns)
 	c.Unknown = maps.Clone(s.Unknown)
+	c.machines = s.machines.clone()
 	c.seen, c.seenRing, c.seenNext = map[CommandID]struct{}{}, nil, 0
 	return &c
 }

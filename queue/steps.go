@@ -320,25 +320,25 @@ func (a *StartStep) ride(d *decider) startCheck {
 // check looked at all of it, so it is voided with it; a new flash voids the
 // resets that the earlier one was followed by.
 func (d *decider) void(u *Unit, st *Step) {
-	if st.Kind != Flash && st.Kind != Reset {
-		return
-	}
 	for i := range u.Steps {
 		o := &u.Steps[i]
-		if o.Status != Done {
-			continue
-		}
-		switch o.Kind {
-		case Relearn, RestartCheck, TestRide, FinalCheck:
-		case Reset:
-			if st.Kind == Reset {
-				continue
-			}
-		default:
+		if o.Status != Done || !voidedBy(st.Kind, o.Kind) {
 			continue
 		}
 		d.emitUnit(u.ID, TypeStepVoided, &StepVoided{o.ID, st.ID, "a new " + st.Kind.String() + " came after it"})
 	}
+}
+
+// voidedBy reports whether a step that was done no longer counts when one of
+// another kind begins (I9).
+func voidedBy(begun, done OperationKind) bool {
+	switch done {
+	case Relearn, RestartCheck, TestRide, FinalCheck:
+		return begun == Flash || begun == Reset
+	case Reset:
+		return begun == Flash
+	}
+	return false
 }
 
 // FinishStep says that a running step is over.

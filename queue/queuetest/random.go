@@ -84,8 +84,11 @@ func (w *Walk) weather() {
 
 func (w *Walk) arrive() {
 	route := queue.RouteID("set-up")
-	if w.Rand.IntN(2) == 0 {
+	switch w.Rand.IntN(5) {
+	case 0, 1:
 		route = "flash-only"
+	case 2:
+		route = "stored"
 	}
 	a := Arrival(route, w.Site.Now.Add(8*time.Hour))
 	if w.Rand.IntN(2) == 0 && route == "set-up" {

@@ -102,6 +102,13 @@ func Shop() queue.Shop {
 			{ID: "fit-only", Name: "Accessories", Steps: []queue.RouteStep{
 				{ID: "fit", Operation: "fit"}, {ID: "final", Operation: "final", After: after("fit")},
 			}},
+			{ID: "stored", Name: "After storage", Steps: []queue.RouteStep{
+				{ID: "check-in", Operation: "check-in"},
+				{ID: "relearn", Operation: "relearn", After: after("check-in")},
+				{ID: "restart", Operation: "restart", After: after("relearn")},
+				{ID: "ride", Operation: "ride", After: after("restart")},
+				{ID: "final", Operation: "final", After: after("ride")},
+			}},
 		},
 		Calibrations: []queue.Calibration{
 			{ID: "cal-a", Revision: 1, Make: "Mk", Model: "M1", YearFrom: 2020, YearTo: 2026, Family: "k1", Fitment: "standard", Released: "2024-05-01"},

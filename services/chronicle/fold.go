@@ -162,6 +162,11 @@ func (u *unit) added(shop *queue.Shop, d *queue.StepsAdded) {
 		return
 	}
 	u.Ready = time.Time{}
+	for _, w := range d.Waits {
+		if st := u.step(w.Step); st != nil {
+			st.after = append(slices.Clip(st.after), w.After...)
+		}
+	}
 	at := slices.IndexFunc(u.steps, func(s step) bool { return s.id == d.Before })
 	if at >= 0 {
 		u.steps[at].after = slices.Clip(u.steps[at].after)

@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"slices"
 	"strconv"
 	"time"
 
@@ -37,13 +36,12 @@ func (p *Pages) book(r *http.Request, b *Base) (string, any, error) {
 		return "", nil, err
 	}
 	key := queue.MachineKey(r.URL.Query().Get("machine"))
-	lines := b.State.Lines(c, b.Now)
-	i := slices.IndexFunc(lines, func(l queue.CampaignLine) bool { return l.Key == key })
-	if i < 0 {
+	line := b.State.LineOf(c, key, b.Now)
+	if line == nil {
 		return "", nil, answer.Unknown(b.T("the campaign does not concern this machine"), b.T("Look at the campaign's list."))
 	}
 	b.Title, b.Section = b.T("Book a time"), "calibrations"
-	page := bookPage{Base: b, Campaign: c, Line: lines[i], Unit: lines[i].Latest()}
+	page := bookPage{Base: b, Campaign: c, Line: *line, Unit: line.Latest()}
 	if p.o.Contacts != nil {
 		if who, ok := p.o.Contacts.Get(page.Unit.Contact); ok {
 			page.Person = &who
@@ -51,7 +49,7 @@ func (p *Pages) book(r *http.Request, b *Base) (string, any, error) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), bookTimeout)
 	defer cancel()
-	page.Found, err = booking.Propose(ctx, booking.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Machine: lines[i].MachineRecord})
+	page.Found, err = booking.Propose(ctx, booking.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Machine: line.MachineRecord})
 	var refused *queue.Refusal
 	switch {
 	case errors.Is(err, booking.ErrIsHere):

@@ -198,20 +198,13 @@ func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
 	return a
 }
 
-// lastFlash finds the last flash of a machine in any of its visits.
-func (a *CalibrationAnswer) lastFlash(st *queue.State, u *queue.Unit) {
-	for _, v := range st.Units {
-		if v.ID != u.ID && (u.Machine.Frame == "" || !strings.EqualFold(v.Machine.Frame, u.Machine.Frame)) {
-			continue
-		}
-		for i := range v.Steps {
-			s := &v.Steps[i]
-			if s.Kind == queue.Flash && s.Status == queue.Done && s.Calibration != nil && !s.Unlike() && s.Ended.After(a.LastAt) {
-				a.LastID, a.LastRevision, a.LastAt = s.Calibration.ID, s.Calibration.Revision, s.Ended
-			}
-		}
+// lastFlash takes over what was flashed last on a machine, in any of its
+// visits.
+func (a *CalibrationAnswer) lastFlash(m *queue.MachineRecord) {
+	if m.Flashed != nil {
+		a.LastID, a.LastRevision, a.LastAt = m.Flashed.ID, m.Flashed.Revision, m.FlashedAt
 	}
-	a.Newer = a.Current != nil && !a.LastAt.IsZero() && (a.LastID != a.Current.ID || a.LastRevision < a.Current.Revision)
+	a.Newer = a.Current != nil && m.Flashed != nil && *m.Flashed != a.Current.Ref()
 }
 
 func (p *Pages) callerRow(b *Base, u *queue.Unit) CallerRow {
@@ -222,7 +215,8 @@ func (p *Pages) callerRow(b *Base, u *queue.Unit) CallerRow {
 		}
 	}
 	r.Cal = b.calibration(u.Machine)
-	r.Cal.lastFlash(b.State, u)
+	record := b.State.Machine(u)
+	r.Cal.lastFlash(&record)
 	if u.Status != queue.InShop {
 		r.Says = b.T("It left on %s.", b.When(u.Left))
 		if u.Status == queue.InShowroom {

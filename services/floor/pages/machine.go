@@ -116,17 +116,11 @@ func (p *Pages) tradeIn(r *http.Request, b *Base) (string, any, error) {
 
 func (p *Pages) machineOf(r *http.Request, b *Base) (*machinePage, error) {
 	key := queue.MachineKey(r.PathValue("key"))
-	var u *queue.Unit
-	for _, v := range b.State.Units {
-		if queue.KeyOf(v) == key {
-			u = v
-			break
-		}
-	}
-	if u == nil {
+	record, ok := b.State.MachineByKey(key)
+	if !ok {
 		return nil, answer.Unknown(b.T("there is no machine %q", string(key)), "Look it up by its ticket or frame number.")
 	}
-	page := &machinePage{Base: b, Record: b.State.Machine(u)}
+	page := &machinePage{Base: b, Record: record}
 	page.Latest = page.Record.Latest()
 	page.Href = b.MachineHref(page.Latest)
 	for _, v := range page.Record.Visits {
@@ -138,7 +132,7 @@ func (p *Pages) machineOf(r *http.Request, b *Base) (*machinePage, error) {
 	page.judgeReadings()
 	page.Campaigns = b.State.OpenFor(page.Latest, b.Now)
 	page.Cal = b.calibration(page.Latest.Machine)
-	page.Cal.lastFlash(b.State, page.Latest)
+	page.Cal.lastFlash(&page.Record)
 	page.setup()
 	page.hoursAYear()
 	page.charts()
