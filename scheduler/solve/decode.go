@@ -43,6 +43,11 @@ type decoder struct {
 	// lone asks what is possible for an activity by itself; see bound.go.
 	lone bool
 	tr   *tracer // set in the decode that is explained
+	// order is that in which the last decode placed activities, all of them
+	// unless it was resumed; soonest are those whose place is the earliest
+	// without the genome's floors too.
+	order   []int32
+	soonest []bool
 
 	// puts says that endings may be put off in this build, always that all are;
 	// torn is one that found no room, -1 for none, glued those that may no
@@ -62,6 +67,7 @@ func newDecoder(in *instance) *decoder {
 	d.layout = newLayout(in)
 	d.raise, d.raiseBy = make([]Time, n), make([]int32, n)
 	d.glued, d.torn = make([]bool, n), -1
+	d.order, d.soonest = make([]int32, 0, n), make([]bool, n)
 	d.frontiers = make([]frontier, in.classes)
 	for _, f := range []*fitting{&d.cur, &d.top, &d.kept} {
 		f.s = make([]Time, in.stretchesMax)
@@ -161,6 +167,7 @@ func (d *decoder) build(g *genome, mayRaise, resume bool) (again bool, pin int) 
 	}
 	d.puts = mayRaise && g.after != nil && d.tears <= tornMax
 	first := 0
+	d.order = d.order[:0]
 	if resume {
 		first = d.resume.restart(d, g)
 	}
@@ -384,6 +391,7 @@ func (d *decoder) limitBy(lim *limits, l *lag) {
 func (d *decoder) place(a int32, lim *limits, g *genome) bool {
 	d.tied[a] = d.raise[a] > -forever || g.opt != nil && g.opt[a] >= 0 && len(d.in.acts[a].opts) > 1 || g.bind != nil && g.bind[a] >= 0
 	least := -forever
+	d.soonest[a] = g.floor == nil
 	if g.floor != nil {
 		loose := *lim
 		loose.lo = d.loose
@@ -395,7 +403,7 @@ func (d *decoder) place(a int32, lim *limits, g *genome) bool {
 			return d.settle(a, k, f, lim)
 		}
 		if d.meets(a, k, f, lim, g) {
-			d.tied[a] = d.raise[a] > -forever
+			d.tied[a], d.soonest[a] = d.raise[a] > -forever, true
 			return d.settle(a, k, f, lim)
 		}
 		least = f.end
@@ -416,11 +424,12 @@ func (d *decoder) settle(a int32, k int, f *fitting, lim *limits) bool {
 			d.kept.set(f, len(p.st), len(p.needs))
 			f = &d.kept
 		}
-		d.explain(a, k, lim)
+		d.explain(a, k, lim, forever)
 	}
 	if k < 0 {
 		return false
 	}
+	d.order = append(d.order, a)
 	if d.putsOff(a, &d.in.acts[a].opts[k]) {
 		d.begin(a, k, f, lim)
 		return true

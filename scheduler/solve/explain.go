@@ -124,16 +124,70 @@ func (t *tracer) ended(d *decoder, o *opening, p *option) {
 	}
 }
 
+// retrace is trace for a schedule that is in the layout already: activities are
+// put where they are, in the order in which they got there, and nothing is
+// looked for but the reasons. It says false, and has done nothing, where more
+// than that order decides what came about.
+func (s *search) retrace() bool {
+	d, g := s.d, &s.genome
+	if !s.shown || g.after != nil || len(s.in.pins) > 0 || s.in.boosted != nil {
+		return false
+	}
+	left := len(d.order)
+	for i := range s.in.acts {
+		if s.in.acts[i].begun() {
+			continue
+		}
+		if left--; left < 0 || d.state[i] != placedState {
+			return false
+		}
+	}
+	if left != 0 {
+		return false
+	}
+	var was layout
+	was.see(&d.layout)
+	d.tr = newTracer(s.in, s.runs)
+	d.epoch++
+	d.growing, d.puts, d.g = true, false, g
+	defer func() { d.growing = false }()
+	d.layout.set(&d.base)
+	d.reopen(g) // as it could before
+	f := &d.top
+	for _, a := range d.order {
+		lim, _ := d.limits(a, g)
+		k := int(was.opt[a])
+		p := &s.in.acts[a].opts[k]
+		start := forever
+		if d.soonest[a] {
+			start = was.start[a]
+		}
+		d.explain(a, k, &lim, start)
+		o, n := s.in.stretchOff[a], s.in.needOff[a]
+		f.held = f.held[:len(p.needs)]
+		f.start, f.end = was.start[a], was.end[a]
+		copy(f.s, was.s[o:o+int32(len(p.st))])
+		copy(f.e, was.e[o:])
+		copy(f.crew, was.crew[o:])
+		copy(f.held, was.held[n:])
+		d.commit(a, k, f)
+	}
+	return true
+}
+
 // watch fits a once more with the reasons noted. It looks at the time before
-// the start, further and further back until there are some.
-func (d *decoder) watch(a int32, p *option, lim *limits) bool {
-	if !d.fit(a, p, lim, forever) {
+// the start, further and further back until there are some. The start is
+// forever where it isn't known.
+func (d *decoder) watch(a int32, p *option, lim *limits, start Time) bool {
+	if start == forever && !d.fit(a, p, lim, forever) {
 		d.tr.on, d.tr.notes = true, d.tr.notes[:0]
 		fits := d.fit(a, p, lim, forever)
 		d.tr.on = false
 		return fits
 	}
-	start := d.cur.start
+	if start == forever {
+		start = d.cur.start
+	}
 	for back := Time(64); ; back *= 8 {
 		late := *lim
 		late.lo = max(lim.lo, start-back)
@@ -147,13 +201,14 @@ func (d *decoder) watch(a int32, p *option, lim *limits) bool {
 }
 
 // explain finds what a waits for in the layout as it is before a is placed by
-// option k, -1 when it can't be.
-func (d *decoder) explain(a int32, k int, lim *limits) {
+// option k, -1 when it can't be. Its earliest start without the genome's floors
+// is given if it is known, else forever.
+func (d *decoder) explain(a int32, k int, lim *limits, soonest Time) {
 	act := &d.in.acts[a]
 	free := *lim
 	free.lo = d.loose
 	p := &act.opts[max(k, 0)]
-	fits := d.watch(a, p, &free)
+	fits := d.watch(a, p, &free, soonest)
 	start := d.cur.start
 	causes := d.tr.why[a][:0]
 	if fits && start < lim.lo {

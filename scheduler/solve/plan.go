@@ -9,7 +9,9 @@ import (
 
 // plan decodes the best genome once more, with reasons, and writes it down.
 func (s *search) plan() *model.Plan {
-	s.trace(&s.genome)
+	if !s.retrace() {
+		s.trace(&s.genome)
+	}
 	d := s.d
 	why := d.tr.why
 	p := &model.Plan{Seed: s.o.Seed, Schedules: d.schedules, Cut: s.cut, Cost: d.cost()}

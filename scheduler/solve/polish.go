@@ -26,6 +26,7 @@ func (s *search) polish() {
 			moved = true
 		}
 		if !moved && s.best.unplaced == 0 {
+			s.shown = true // nothing has moved in it
 			return
 		}
 		before := s.best
@@ -65,17 +66,18 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 		k, start, end := d.opt[a], d.start[a], d.end[a]
 		was := d.uncommit(a)
 		d.g = &free
+		raise := d.raise[a]
 		d.raise[a] = -forever // where it is now is soon enough
 		lim, _ := d.limits(a, &free)
 		lim.hi, lim.hiEnd = min(lim.hi, start), min(lim.hiEnd, end)
 		j, f := d.pick(a, &lim, &free)
-		if j < 0 || f.end >= end || f.start > start {
+		if j < 0 || f.end >= end || f.start > start || !apply {
+			d.raise[a] = raise
 			d.commit(a, int(k), was)
+			if j >= 0 && f.end < end && f.start <= start {
+				return true
+			}
 			continue
-		}
-		if !apply {
-			d.commit(a, int(k), was)
-			return true
 		}
 		d.commit(a, j, f)
 		moved = true

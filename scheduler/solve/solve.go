@@ -33,6 +33,11 @@ type Options struct {
 
 // Solve plans a valid problem.
 func Solve(ctx context.Context, p *model.Problem, o Options) *model.Plan {
+	return find(ctx, p, o).plan()
+}
+
+// find searches until the count is used up.
+func find(ctx context.Context, p *model.Problem, o Options) *search {
 	in := compile(p)
 	d := newDecoder(in)
 	s := &search{in: in, d: d, ctx: ctx, o: o, best: worst}
@@ -50,7 +55,7 @@ func Solve(ctx context.Context, p *model.Problem, o Options) *model.Plan {
 		}
 	}
 	s.clearCrowd()
-	return s.plan()
+	return s
 }
 
 // search is the state of one call.
