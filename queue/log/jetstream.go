@@ -30,8 +30,16 @@ const codeStoreFailed jetstream.ErrorCode = 10077
 
 // Bounds of one append.
 const (
-	appendTries = 4
-	appendPause = 50 * time.Millisecond
+	appendTries    = 4
+	appendPause    = 50 * time.Millisecond
+	appendPauseMax = 500 * time.Millisecond
+)
+
+// Bounds in a cluster, where the leader may be gone: a new one is elected
+// within four to six seconds.
+const (
+	electionMax = 12 * time.Second
+	requestMax  = time.Second // of one request: the next one asks another node
 )
 
 // JetStream is a [Log] over a NATS connection. [Open] and [Dial] make one.
@@ -42,6 +50,8 @@ type JetStream struct {
 	log     *zap.Logger
 	program string
 	timeout time.Duration // of one request
+	// patience is how long a request is repeated that nobody answers; 0: not.
+	patience time.Duration
 
 	// guard, if set, refuses an append before it is sent; stored, if set,
 	// hears of what was acknowledged; explain, if set, says why the server
@@ -65,10 +75,14 @@ func newJetStream(ctx context.Context, nc *nats.Conn, replicas int, program stri
 	if err != nil {
 		return nil, err
 	}
-	return &JetStream{
+	l := &JetStream{
 		nc: nc, js: js, stream: stream, log: log, program: program, timeout: timeout,
 		last: map[queue.SiteID]Position{},
-	}, nil
+	}
+	if stream.CachedInfo().Config.Replicas > 1 {
+		l.timeout, l.patience = min(timeout, requestMax), electionMax
+	}
+	return l, nil
 }
 
 // Conn is the connection that the log uses; it ends with the log.
@@ -157,8 +171,9 @@ func (l *JetStream) message(en *queue.Entry, body []byte, expectLast uint64) *na
 func (l *JetStream) publish(ctx context.Context, m *nats.Msg, en *queue.Entry, expectLast uint64) (uint64, error) {
 	var last error
 	unknown := false // a try went out and was not answered
-	for try := range appendTries {
-		if try > 0 && !pause(ctx, appendPause<<try) {
+	end := time.Now().Add(l.patience)
+	for try := 0; try < appendTries || unknown && time.Now().Before(end); try++ {
+		if try > 0 && !pause(ctx, min(appendPause<<min(try, appendTries), appendPauseMax)) {
 			break
 		}
 		ack, err := l.send(ctx, m)
@@ -217,9 +232,7 @@ func (l *JetStream) send(ctx context.Context, m *nats.Msg) (*jetstream.PubAck, e
 // first try was stored and its acknowledgement got lost. It can stand nowhere
 // else, because it was conditional on expectLast.
 func (l *JetStream) conflict(ctx context.Context, en *queue.Entry, expectLast uint64) (uint64, error) {
-	ctx, cancel := context.WithTimeout(ctx, l.timeout)
-	defer cancel()
-	m, err := l.stream.GetMsg(ctx, expectLast+1, jetstream.WithGetMsgSubject(subjectOf(en.Site)))
+	m, err := l.getMsg(ctx, expectLast+1, jetstream.WithGetMsgSubject(subjectOf(en.Site)))
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return 0, Conflict(en.Site, expectLast, 0)
 	}
@@ -234,9 +247,7 @@ func (l *JetStream) conflict(ctx context.Context, en *queue.Entry, expectLast ui
 
 // repeated answers an append whose command the server has seen.
 func (l *JetStream) repeated(ctx context.Context, en *queue.Entry, seq uint64) (uint64, error) {
-	ctx, cancel := context.WithTimeout(ctx, l.timeout)
-	defer cancel()
-	m, err := l.stream.GetMsg(ctx, seq)
+	m, err := l.getMsg(ctx, seq)
 	if err != nil {
 		return 0, fmt.Errorf("%w: entry %d, which holds this command, can't be read: %w", ErrNotDurable, seq, err)
 	}
@@ -256,9 +267,11 @@ func (l *JetStream) Last(ctx context.Context, site queue.SiteID) (Position, erro
 	if err := CheckSite(site); err != nil {
 		return Position{}, err
 	}
-	ctx, cancel := context.WithTimeout(ctx, l.timeout)
-	defer cancel()
-	m, err := l.stream.GetLastMsgForSubject(ctx, subjectOf(site))
+	var m *jetstream.RawStreamMsg
+	err := l.ask(ctx, func(ctx context.Context) (err error) {
+		m, err = l.stream.GetLastMsgForSubject(ctx, subjectOf(site))
+		return err
+	})
 	if errors.Is(err, jetstream.ErrMsgNotFound) {
 		return Position{}, nil
 	}
@@ -273,9 +286,7 @@ func (l *JetStream) At(ctx context.Context, site queue.SiteID, seq uint64) (Posi
 	if seq == 0 {
 		return Position{}, fmt.Errorf("%w: sequences start at 1", ErrNotFound)
 	}
-	ctx, cancel := context.WithTimeout(ctx, l.timeout)
-	defer cancel()
-	m, err := l.stream.GetMsg(ctx, seq)
+	m, err := l.getMsg(ctx, seq)
 	if errors.Is(err, jetstream.ErrMsgNotFound) || err == nil && m.Subject != subjectOf(site) {
 		return Position{}, fmt.Errorf("%w: entry %d of site %s", ErrNotFound, seq, site)
 	}
@@ -297,9 +308,11 @@ func (l *JetStream) position(site queue.SiteID, m *jetstream.RawStreamMsg, err e
 
 // Sites implements [Log].
 func (l *JetStream) Sites(ctx context.Context) ([]queue.SiteID, error) {
-	ctx, cancel := context.WithTimeout(ctx, l.timeout)
-	defer cancel()
-	info, err := l.stream.Info(ctx, jetstream.WithSubjectFilter(subjectAll))
+	var info *jetstream.StreamInfo
+	err := l.ask(ctx, func(ctx context.Context) (err error) {
+		info, err = l.stream.Info(ctx, jetstream.WithSubjectFilter(subjectAll))
+		return err
+	})
 	if err != nil {
 		return nil, l.requestError("list sites", err)
 	}
@@ -318,6 +331,36 @@ func (l *JetStream) requestError(what string, err error) error {
 		return fmt.Errorf("%s: %w", what, ErrClosed)
 	}
 	return fmt.Errorf("%s: the log does not answer: %w", what, err)
+}
+
+// ask repeats a request that nobody answers, as while a leader is elected.
+func (l *JetStream) ask(ctx context.Context, request func(context.Context) error) error {
+	end := time.Now().Add(l.patience)
+	for {
+		try, cancel := context.WithTimeout(ctx, l.timeout)
+		err := request(try)
+		cancel()
+		if err == nil || !unanswered(err) || ctx.Err() != nil || !time.Now().Before(end) || !pause(ctx, 2*appendPause) {
+			return err
+		}
+	}
+}
+
+func unanswered(err error) bool {
+	var api *jetstream.APIError
+	if errors.As(err, &api) {
+		return api.Code == 503 || api.Code == 408
+	}
+	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) || errors.Is(err, jetstream.ErrNoStreamResponse) ||
+		errors.Is(err, nats.ErrTimeout) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected)
+}
+
+func (l *JetStream) getMsg(ctx context.Context, seq uint64, opts ...jetstream.GetMsgOpt) (m *jetstream.RawStreamMsg, err error) {
+	err = l.ask(ctx, func(ctx context.Context) (err error) {
+		m, err = l.stream.GetMsg(ctx, seq, opts...)
+		return err
+	})
+	return m, err
 }
 
 // pause waits, or reports false when ctx ended first.

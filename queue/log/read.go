@@ -22,6 +22,11 @@ const (
 	heartbeat      = 5 * time.Second
 	retryPauseMax  = 2 * time.Second
 	consumerIdle   = 30 * time.Second // the server drops an abandoned reader after
+	// In a cluster a reader may sit on a node that is behind the leader, or is
+	// gone: it is looked at more often, and what it can't read yet is no damage
+	// before lagMax has passed.
+	heartbeatNear = time.Second
+	lagMax        = 5 * time.Second
 )
 
 // Read implements [Log].
@@ -196,6 +201,7 @@ func (c *chainCheck) next(en *queue.Entry) error {
 // the last one when the server or the way to it fails.
 func (l *JetStream) fetch(ctx context.Context, want span, decode bool, out chan<- *batch) error {
 	wait := 50 * time.Millisecond
+	stuck := time.Now() // at this place since
 	for {
 		s := session{l: l, span: want, decode: decode, out: out}
 		err := s.run(ctx)
@@ -207,12 +213,12 @@ func (l *JetStream) fetch(ctx context.Context, want span, decode bool, out chan<
 		case errors.Is(err, nats.ErrConnectionClosed) || errors.Is(err, ErrClosed) || l.nc.IsClosed():
 			return fmt.Errorf("read %s: %w", want.subject(), ErrClosed)
 		}
-		var damage *DamageError
-		if errors.As(err, &damage) {
-			return err
-		}
 		if s.after > want.after {
-			wait = 50 * time.Millisecond
+			wait, stuck = 50*time.Millisecond, time.Now()
+		}
+		var damage *DamageError
+		if errors.As(err, &damage) && (l.patience == 0 || time.Since(stuck) > lagMax) {
+			return err
 		}
 		want.after = s.after
 		l.log.Debug("log reader starts again", zap.String("subject", want.subject()), zap.Uint64("after", want.after), zap.Error(err))
@@ -244,6 +250,10 @@ func (s *session) run(ctx context.Context) error {
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	beat := heartbeat
+	if s.l.patience > 0 {
+		beat = heartbeatNear
+	}
 	msgs := make(chan jetstream.Msg, 2*batchMax)
 	failed := make(chan error, 1)
 	cc, err := cons.Consume(func(m jetstream.Msg) {
@@ -252,7 +262,7 @@ func (s *session) run(ctx context.Context) error {
 		case <-ctx.Done():
 		}
 	}, jetstream.PullMaxMessagesWithBytesLimit(readAheadMax, readAheadBytes),
-		jetstream.PullHeartbeat(heartbeat), jetstream.PullExpiry(2*heartbeat+time.Second),
+		jetstream.PullHeartbeat(beat), jetstream.PullExpiry(2*heartbeat+time.Second),
 		jetstream.ConsumeErrHandler(func(_ jetstream.ConsumeContext, err error) {
 			select {
 			case failed <- err:
