@@ -13,7 +13,9 @@
 //     history: empty, one observation, absurd values.
 //  2. A length that somebody forgot to end is found by its distance from the
 //     rest, flagged, and counted as "at least the fence", not as what it says
-//     and not as nothing.
+//     and not as nothing. Time of a machine of which only is known when somebody
+//     came back to it counts as "at most", as far as it is above what the machine
+//     usually takes.
 //  3. The order of the observations changes nothing but the drift, which goes
 //     by their times.
 //
@@ -35,15 +37,25 @@ type Observation struct {
 	Took                         time.Duration
 	// Censored: it took at least that long; when it ended is not known.
 	Censored bool
+	// Waited: it was over when somebody came to look, perhaps long before: the
+	// hands-off time of a machine.
+	Waited bool
 	// Suspect: a clock was wrong, so that Took means nothing; it is left out
 	// and counted.
 	Suspect bool
 	At      time.Time // when it ended, for the drift
 }
 
-// Standard is the length that an operation is listed with; zero or less: it
-// has none.
-type Standard func(operation string) time.Duration
+// Listed is what is thought of an operation before anything was seen of it.
+type Listed struct {
+	Length time.Duration // zero or less: none
+	// Sigma is the usual standard deviation of the logarithm; 0: 0.35, of
+	// hands-on work (no source).
+	Sigma float64
+}
+
+// Standard is what an operation is listed with.
+type Standard func(operation string) Listed
 
 // Bounds of what is believed at all.
 const (
@@ -51,11 +63,14 @@ const (
 	longest  = 30 * 24 * time.Hour
 )
 
-// Prior spread of an operation that was seen less than twice: the logarithm's
-// standard deviation of hands-on work is usually below a half (no source).
+// What is held true while little was seen (no source).
 const (
-	priorSigma = 0.5
+	priorSigma = 0.35
 	priorWeigh = 3.0 // observations that the prior spread counts as
+	planWeigh  = 5.0 // observations that the listed length counts as in a plan
+	// A machine's time that is above its mode by more than this factor was
+	// waited out, not worked.
+	waitTimes  = 1.1
 	fenceMADs  = 4.0 // robust standard deviations from the median
 	fenceTimes = 3.0 // and at least this many times the median
 )
@@ -79,6 +94,7 @@ type Flagged struct {
 type operation struct {
 	mu, sigma float64 // of the logarithm of seconds
 	n         int
+	open      int // of them censored: at least, or at most, so long
 	models    map[string]effect
 	people    map[string]effect
 	fit       Fit
@@ -114,10 +130,13 @@ type Estimate struct {
 	// MuSE is the standard error of the median's logarithm.
 	MuSE float64
 	// N is the number of observations of the narrowest group that counted.
-	N     int
-	Basis Basis
-	Fit   Fit
-	Drift Drift
+	N int
+	// Operation is the number of observations of the operation, Open of them
+	// censored.
+	Operation, Open int
+	Basis           Basis
+	Fit             Fit
+	Drift           Drift
 }
 
 // Basis says what an estimate rests on, the narrowest group first.
@@ -153,6 +172,21 @@ func (e Estimate) Quantile(p float64) time.Duration {
 	return length(e.mu + e.spread()*distuv.UnitNormal.Quantile(p))
 }
 
+// Planned is the length to plan with: the quantile p of what was seen, drawn
+// towards the listed length while little was seen of the operation; without any
+// observation the listed length itself.
+func (e Estimate) Planned(p float64, listed time.Duration) time.Duration {
+	if e.Basis == ByStandard && listed > 0 {
+		return listed
+	}
+	q := e.Quantile(p)
+	if e.Basis == ByNothing || listed < shortest || listed > longest {
+		return q
+	}
+	w := float64(e.Operation) / (float64(e.Operation) + planWeigh)
+	return length(w*math.Log(q.Seconds()) + (1-w)*math.Log(listed.Seconds()))
+}
+
 // Limits hold the median with 95 %.
 func (e Estimate) Limits() (low, high time.Duration) {
 	return length(e.mu - 1.96*e.MuSE), length(e.mu + 1.96*e.MuSE)
@@ -179,7 +213,7 @@ func Fitted(history []Observation, standard Standard) *Book {
 		case o.Took < shortest || o.Took > longest:
 			b.Absurd++
 		default:
-			groups[o.Operation] = append(groups[o.Operation], sample{o, math.Log(o.Took.Seconds()), o.Censored})
+			groups[o.Operation] = append(groups[o.Operation], sample{o: o, log: math.Log(o.Took.Seconds()), open: o.Censored})
 		}
 	}
 	for name, g := range groups {
@@ -187,8 +221,10 @@ func Fitted(history []Observation, standard Standard) *Book {
 		slices.SortFunc(g, func(x, y sample) int {
 			return cmp.Or(cmp.Compare(x.log, y.log), x.o.At.Compare(y.o.At), cmp.Compare(x.o.Model, y.o.Model), cmp.Compare(x.o.Technician, y.o.Technician))
 		})
+		listed, sigma := b.listed(name)
+		waits(g, listed)
 		b.Flagged = append(b.Flagged, fence(g)...)
-		b.operations[name] = learn(g, b.listed(name))
+		b.operations[name] = learn(g, listed, sigma)
 	}
 	slices.SortFunc(b.Flagged, func(x, y Flagged) int { return cmp.Or(x.At.Compare(y.At), cmp.Compare(x.Operation, y.Operation)) })
 	return b
@@ -198,6 +234,31 @@ type sample struct {
 	o    Observation
 	log  float64
 	open bool // at least
+	most bool // at most
+}
+
+// waits finds what was waited out: above the mode of the machine's time, which
+// the half-sample mode finds whatever the tail (Robertson & Cryer 1974). While
+// there are few the listed length stands in for it.
+func waits(g []sample, listed float64) {
+	var logs []float64
+	for _, s := range g {
+		if s.o.Waited && !s.open {
+			logs = append(logs, s.log)
+		}
+	}
+	if len(logs) == 0 {
+		return
+	}
+	mode := HalfSampleMode(logs)
+	if len(logs) < 5 && !math.IsNaN(listed) {
+		mode = listed
+	}
+	for i := range g {
+		if g[i].o.Waited && !g[i].open && g[i].log > mode+math.Log(waitTimes) {
+			g[i].most = true
+		}
+	}
 }
 
 // fence finds what is far above the rest: it is counted as at least the fence.
@@ -205,9 +266,11 @@ func fence(g []sample) []Flagged {
 	if len(g) < 5 {
 		return nil
 	}
-	logs := make([]float64, len(g))
-	for i, s := range g {
-		logs[i] = s.log
+	logs := make([]float64, 0, len(g))
+	for _, s := range g {
+		if !s.most {
+			logs = append(logs, s.log)
+		}
 	}
 	med := medianOf(logs)
 	dev := make([]float64, len(logs))
@@ -219,7 +282,7 @@ func fence(g []sample) []Flagged {
 	limit := med + max(fenceMADs*spread, math.Log(fenceTimes))
 	var out []Flagged
 	for i := range g {
-		if g[i].log > limit && !g[i].open {
+		if g[i].log > limit && !g[i].open && !g[i].most {
 			out = append(out, Flagged{g[i].o, length(limit)})
 			g[i].log, g[i].open = limit, true
 		}
@@ -236,9 +299,14 @@ func medianOf(x []float64) float64 {
 	return (x[(n-1)/2] + x[n/2]) / 2
 }
 
-func learn(g []sample, listed float64) *operation {
-	mu, sigma := censoredNormal(g, listed)
+func learn(g []sample, listed, prior float64) *operation {
+	mu, sigma := censoredNormal(g, listed, prior)
 	o := &operation{mu: mu, sigma: sigma, n: len(g)}
+	for _, s := range g {
+		if s.open || s.most {
+			o.open++
+		}
+	}
 	full := filled(g, mu, sigma) // censored ones at what is expected of them
 	// Model and technician in turn on what the other leaves; a few rounds are
 	// enough for so small a table.
@@ -254,7 +322,7 @@ func learn(g []sample, listed float64) *operation {
 	o.sigma = within(rest, sigma)
 	var seen []float64
 	for i, s := range full {
-		if !s.open {
+		if !s.open && !s.most {
 			seen = append(seen, rest[i])
 		}
 	}
@@ -310,26 +378,33 @@ func shrunk(g []sample, sigma float64, key func(sample) string, value func(sampl
 	return out
 }
 
-// listed is the logarithm of an operation's listed length; NaN: none.
-func (b *Book) listed(operation string) float64 {
-	if b.standard != nil {
-		if d := b.standard(operation); d >= shortest && d <= longest {
-			return math.Log(d.Seconds())
-		}
+// listed is the logarithm of an operation's listed length, NaN: none, and its
+// usual spread.
+func (b *Book) listed(operation string) (log, sigma float64) {
+	log, sigma = math.NaN(), priorSigma
+	if b.standard == nil {
+		return log, sigma
 	}
-	return math.NaN()
+	l := b.standard(operation)
+	if l.Length >= shortest && l.Length <= longest {
+		log = math.Log(l.Length.Seconds())
+	}
+	if l.Sigma > 0 && l.Sigma < 10 {
+		sigma = l.Sigma
+	}
+	return log, sigma
 }
 
 // Of estimates a piece of work. Model and technician may be empty: any.
 func (b *Book) Of(operation, model, technician string) Estimate {
 	o := b.operations[operation]
 	if o == nil {
-		if l := b.listed(operation); !math.IsNaN(l) {
-			return Estimate{mu: l, sigma: priorSigma, MuSE: priorSigma, Basis: ByStandard}
+		if l, sigma := b.listed(operation); !math.IsNaN(l) {
+			return Estimate{mu: l, sigma: sigma, MuSE: sigma, Basis: ByStandard}
 		}
 		return Estimate{mu: math.Log(3600), sigma: 1, MuSE: 1, Basis: ByNothing}
 	}
-	e := Estimate{mu: o.mu, sigma: o.sigma, N: o.n, Basis: ByOperation, Fit: o.fit, Drift: o.drift}
+	e := Estimate{mu: o.mu, sigma: o.sigma, N: o.n, Operation: o.n, Open: o.open, Basis: ByOperation, Fit: o.fit, Drift: o.drift}
 	variance := o.sigma * o.sigma / float64(o.n)
 	m, byModel := o.models[model]
 	p, byPerson := o.people[technician]

@@ -92,42 +92,52 @@ func Between(means, se []float64) float64 {
 }
 
 // censoredNormal is the maximum likelihood of mean and spread of normal values
-// of which some are only known to be at least so large (EM, Dempster, Laird &
-// Rubin 1977), drawn towards the listed value and the prior spread while they
-// are few.
-func censoredNormal(g []sample, listed float64) (mu, sigma float64) {
+// of which some are only known to be at least, or at most, so large (EM,
+// Dempster, Laird & Rubin 1977), drawn towards the listed value and the prior
+// spread while they are few.
+func censoredNormal(g []sample, listed, prior float64) (mu, sigma float64) {
 	var r Running
 	for _, s := range g {
 		r.Add(s.log)
 	}
-	mu, sigma = r.Mean(), priorSigma
+	mu, sigma = r.Mean(), prior
 	if r.N() > 1 {
 		sigma = max(r.SD(), 0.01)
 	}
 	for range 200 {
 		var sum, sq float64
 		for _, s := range g {
-			m, v := s.log, 0.0
-			if s.open {
-				m, v = tail(s.log, mu, sigma)
-			}
+			m, v := s.expected(mu, sigma)
 			sum += m
 			sq += v + m*m
 		}
-		n := float64(len(g))
-		next := sum / n
-		spread := math.Sqrt(max((max(sq-n*next*next, 0)+priorWeigh*priorSigma*priorSigma)/(n+priorWeigh), 1e-4))
+		// The listed length counts as one observation.
+		n, m := float64(len(g)), sum/float64(len(g))
+		next := m
+		if !math.IsNaN(listed) {
+			next = (sum + listed) / (n + 1)
+		}
+		around := sq - 2*next*sum + n*next*next
+		spread := math.Sqrt(max((max(around, 0)+priorWeigh*prior*prior)/(n+priorWeigh), 1e-4))
 		done := math.Abs(next-mu)+math.Abs(spread-sigma) < 1e-9
 		mu, sigma = next, spread
 		if done {
 			break
 		}
 	}
-	if !math.IsNaN(listed) { // the listed time counts as one observation
-		n := float64(len(g))
-		mu = (n*mu + listed) / (n + 1)
-	}
 	return mu, sigma
+}
+
+// expected is mean and variance of what is known of a sample.
+func (s *sample) expected(mu, sigma float64) (mean, variance float64) {
+	switch {
+	case s.open:
+		return tail(s.log, mu, sigma)
+	case s.most: // the mirror image
+		mean, variance = tail(-s.log, -mu, sigma)
+		return -mean, variance
+	}
+	return s.log, 0
 }
 
 // tail is mean and variance of a normal value that is at least so large.
@@ -144,11 +154,39 @@ func tail(at, mu, sigma float64) (mean, variance float64) {
 func filled(g []sample, mu, sigma float64) []sample {
 	out := slices.Clone(g)
 	for i := range out {
-		if out[i].open {
-			out[i].log, _ = tail(out[i].log, mu, sigma)
-		}
+		out[i].log, _ = g[i].expected(mu, sigma)
 	}
 	return out
+}
+
+// HalfSampleMode is the mode by halving the sample again and again to its
+// densest half (Robertson & Cryer 1974, JASA 69; as in Bickel & Frühwirth 2006);
+// 0 of nothing.
+func HalfSampleMode(x []float64) float64 {
+	x = slices.Sorted(slices.Values(x))
+	for len(x) > 3 {
+		n, at := (len(x)+1)/2, 0
+		for i := range len(x) - n + 1 {
+			if x[i+n-1]-x[i] < x[at+n-1]-x[at] {
+				at = i
+			}
+		}
+		x = x[at : at+n]
+	}
+	switch len(x) {
+	case 0:
+		return 0
+	case 3:
+		switch a, b := x[1]-x[0], x[2]-x[1]; {
+		case a < b:
+			x = x[:2]
+		case b < a:
+			x = x[1:]
+		default:
+			return x[1]
+		}
+	}
+	return medianOf(x)
 }
 
 // LogNormal is the maximum likelihood of whole observations, dividing by n.
