@@ -30,6 +30,7 @@ type Shop struct {
 	Calibrations []Calibration `json:"calibrations,omitempty"`
 
 	Objective Objective `json:"objective"`
+	Planning  Planning  `json:"planning"`
 	Limits    Limits    `json:"limits"`
 
 	location *time.Location // of TimeZone, once the shop file took effect
@@ -176,6 +177,10 @@ const (
 	EvidenceRevision    EvidenceKey = "revision"
 	EvidenceFrame       EvidenceKey = "frame_number"
 	EvidenceIdle        EvidenceKey = "idle_rpm"
+	// EvidenceCoolant and EvidenceAir are the coolant at the end of a relearn and
+	// the air outside: lengths of warm-ups are learnt from them.
+	EvidenceCoolant EvidenceKey = "coolant_c"
+	EvidenceAir     EvidenceKey = "air_c"
 	// EvidencePhotos may go with any step, also of an operation that does not
 	// ask for it.
 	EvidencePhotos EvidenceKey = "photos"
@@ -235,6 +240,26 @@ type Objective struct {
 	Flow         float64 `json:"flow"`          // per weight and minute in the shop
 	Moved        float64 `json:"moved"`         // per step moved shortly before its start
 	AcceptedMove float64 `json:"accepted_move"` // per accepted assignment that changes technician
+}
+
+// Planning says how lengths of work are planned.
+type Planning struct {
+	// Quantile is the share of the work that took no longer than the length it
+	// is planned with, as far as that was seen; 0: [QuantileDefault].
+	Quantile float64 `json:"quantile"`
+}
+
+// QuantileDefault is a little more than half: plans that are made of medians
+// fall behind in every second step, and what is long pulls the mean above the
+// median; more than that leaves gaps that nobody fills.
+const QuantileDefault = 0.6
+
+// PlanningQuantile is the shop's, or the default.
+func (s *Shop) PlanningQuantile() float64 {
+	if s.Planning.Quantile > 0 {
+		return s.Planning.Quantile
+	}
+	return QuantileDefault
 }
 
 // Limits are the shop's thresholds.

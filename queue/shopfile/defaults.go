@@ -12,6 +12,7 @@ import (
 func Defaults() queue.Shop {
 	return queue.Shop{
 		Objective: queue.Objective{Late: 1, Flow: 0.05, Moved: 5, AcceptedMove: 20},
+		Planning:  queue.Planning{Quantile: queue.QuantileDefault},
 		Limits: queue.Limits{
 			BatteryMinV:  12.5,
 			ClockSkew:    2 * time.Minute,

@@ -47,6 +47,8 @@
 //	routes        by id: name (optional, the id), steps, see below
 //	calibrations  optional list, see below
 //	objective     optional; late (1), flow (0.05), moved (5), accepted_move (20)
+//	planning      optional; quantile (0.6, from 0.3 to 0.95): the share of the work
+//	              that takes no longer than it is planned with, once it was seen
 //	limits        optional; battery_min_v (12.5), clock_skew (2m), call_before
 //	              (3m), overdue_after (10m), showroom_max (60d), yard_capacity
 //	              (0: no limit), units_open_max (400; 0: no limit),

@@ -284,6 +284,7 @@ func (r *reader) shop(s *sections) *draft {
 	}
 	r.calibrations(s.get("calibrations"), d)
 	r.objective(s.get("objective"), d)
+	r.planning(s.get("planning"), d)
 	r.limits(s.get("limits"), d)
 	s.done()
 	return d
@@ -358,6 +359,19 @@ func (r *reader) objective(n *yaml.Node, d *draft) {
 	}{{"late", &o.Late}, {"flow", &o.Flow}, {"moved", &o.Moved}, {"accepted_move", &o.AcceptedMove}} {
 		*w.v = r.number(m.get(w.key), "the weight "+w.key, 0, weightMax, *w.v)
 	}
+	m.done()
+}
+
+// Bounds of the quantile that lengths are planned with.
+const quantileMin, quantileMax = 0.3, 0.95
+
+func (r *reader) planning(n *yaml.Node, d *draft) {
+	if n == nil {
+		return
+	}
+	m := r.mapping(n, "planning")
+	q := &d.shop.Planning.Quantile
+	*q = r.number(m.get("quantile"), "quantile", quantileMin, quantileMax, *q)
 	m.done()
 }
 

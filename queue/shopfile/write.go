@@ -46,6 +46,7 @@ func Write(s *queue.Shop) ([]byte, error) {
 	}
 	top.put("objective", flow().put("late", number(s.Objective.Late)).put("flow", number(s.Objective.Flow)).
 		put("moved", number(s.Objective.Moved)).put("accepted_move", number(s.Objective.AcceptedMove)).node())
+	top.put("planning", flow().put("quantile", number(s.Planning.Quantile)).node())
 	top.put("limits", writeLimits(&s.Limits))
 
 	out, err := yaml.Dump(top.node(), yaml.WithLineWidth(-1))

@@ -24,6 +24,7 @@ package estimate
 
 import (
 	"cmp"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -80,8 +81,9 @@ type Book struct {
 	standard   Standard
 	operations map[string]*operation
 	Flagged    []Flagged
-	Suspect    int // observations left out
-	Absurd     int // outside a second to thirty days, left out
+	WaitedOut  []Observation // counted as at most so long
+	Suspect    int           // observations left out
+	Absurd     int           // outside a second to thirty days, left out
 }
 
 // Flagged is an observation that was not believed as it is.
@@ -225,6 +227,11 @@ func Fitted(history []Observation, standard Standard) *Book {
 		waits(g, listed)
 		b.Flagged = append(b.Flagged, fence(g)...)
 		b.operations[name] = learn(g, listed, sigma)
+		for _, s := range g {
+			if s.most {
+				b.WaitedOut = append(b.WaitedOut, s.o)
+			}
+		}
 	}
 	slices.SortFunc(b.Flagged, func(x, y Flagged) int { return cmp.Or(x.At.Compare(y.At), cmp.Compare(x.Operation, y.Operation)) })
 	return b
@@ -393,6 +400,37 @@ func (b *Book) listed(operation string) (log, sigma float64) {
 		sigma = l.Sigma
 	}
 	return log, sigma
+}
+
+// Effect is what a model or a technician makes of an operation's length.
+type Effect struct {
+	Name string
+	N    int
+	// Factor is on the median of the operation, drawn towards 1 as far as the
+	// data are few; Low and High hold it with 95 %.
+	Factor, Low, High float64
+	// Clear: the limits leave 1 out.
+	Clear bool
+}
+
+// Effects are those of the models and of the technicians that an operation was
+// seen with, by name.
+func (b *Book) Effects(operation string) (models, technicians []Effect) {
+	o := b.operations[operation]
+	if o == nil {
+		return nil, nil
+	}
+	list := func(m map[string]effect) []Effect {
+		var out []Effect
+		for _, name := range slices.Sorted(maps.Keys(m)) {
+			e := m[name]
+			x := Effect{Name: name, N: e.n, Factor: math.Exp(e.add), Low: math.Exp(e.add - 1.96*e.se), High: math.Exp(e.add + 1.96*e.se)}
+			x.Clear = e.se > 0 && (x.Low > 1 || x.High < 1)
+			out = append(out, x)
+		}
+		return out
+	}
+	return list(o.models), list(o.people)
 }
 
 // Of estimates a piece of work. Model and technician may be empty: any.

@@ -116,7 +116,9 @@ func (s *snapshot) render(raw *model.Plan) *Plan {
 		Steps: []PlannedStep{}, Units: []UnitForecast{}, Cost: costOf(raw),
 	}
 	for i := range raw.Assignments {
-		p.Steps = append(p.Steps, w.planned(&raw.Assignments[i]))
+		ps := w.planned(&raw.Assignments[i])
+		ps.Length = s.learnt[raw.Assignments[i].Activity]
+		p.Steps = append(p.Steps, ps)
 	}
 	for i := range raw.Unplaced {
 		x := &raw.Unplaced[i]

@@ -10,6 +10,7 @@ import (
 	"tickover/queue"
 	"tickover/scheduler/check"
 	"tickover/services/almanac"
+	"tickover/services/experience"
 )
 
 // Options of a Core.
@@ -20,6 +21,9 @@ type Options struct {
 	// ImproveSchedules is the search effort of Improve; 0: as scheduler.Effort
 	// has it.
 	ImproveSchedules int
+	// Learnt gives the lengths of work at the time of a plan; nil: those of
+	// SnapshotOptions.
+	Learnt func() *experience.Lengths
 	// Stopwatch measures planning time, time.Now in a service; nil: not
 	// measured, so that a simulation gives the same bytes again.
 	Stopwatch func() time.Time
@@ -188,6 +192,9 @@ func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, o Co
 	var began time.Time
 	if c.o.Stopwatch != nil {
 		began = c.o.Stopwatch()
+	}
+	if c.o.Learnt != nil {
+		o.Lengths = c.o.Learnt()
 	}
 	computed, err := ComputeAll(ctx, st, c.almanac, now, c.plan, o)
 	if err != nil {

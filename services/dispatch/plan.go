@@ -45,6 +45,8 @@ type PlannedStep struct {
 	Accepted   bool             `json:"accepted,omitempty"`
 	// Why says, in a technician's words, why then and what it waits for.
 	Why string `json:"why,omitempty"`
+	// Length is set when it was learnt from what was seen.
+	Length *StepLength `json:"length,omitempty"`
 }
 
 // PlannedStretch is when a stretch runs and who does it; hands-off ones have

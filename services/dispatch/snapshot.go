@@ -11,6 +11,7 @@ import (
 	"tickover/scheduler/calendar"
 	"tickover/scheduler/model"
 	"tickover/services/almanac"
+	"tickover/services/experience"
 )
 
 // SnapshotOptions bound what is planned.
@@ -18,6 +19,8 @@ type SnapshotOptions struct {
 	// HorizonDays is how many days with opening hours, today included, are
 	// planned; 0: 10.
 	HorizonDays int
+	// Lengths of work as they were learnt; nil: the shop file's.
+	Lengths *experience.Lengths
 }
 
 // Defaults and bounds of the horizon, in days with opening hours.
@@ -83,6 +86,9 @@ type snapshot struct {
 	units []*queue.Unit // in the shop, by id
 	open  calendar.Set
 	p     *model.Problem
+	// learnt are the lengths that differ from the listed ones.
+	lengths *experience.Lengths
+	learnt  map[model.ActivityID]*StepLength
 }
 
 func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotOptions) *snapshot {
@@ -91,6 +97,7 @@ func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotO
 	s := &snapshot{
 		ticks: ticks{origin: midnight.Truncate(time.Minute), now: now},
 		st:    st, shop: st.Shop, a: a, units: st.OpenUnits(),
+		lengths: o.Lengths, learnt: map[model.ActivityID]*StepLength{},
 	}
 	s.nowT = s.up(now)
 	s.until = s.horizon(orDefault(o.HorizonDays, horizonDays))

@@ -68,6 +68,9 @@ func (s *snapshot) activity(u *queue.Unit, st *queue.Step, op *queue.Operation) 
 		a.Inside = calendarOutdoor
 	}
 	m := model.Mode{Stretches: stretchesOf(op, a.Inside != "")}
+	if l := s.learn(u, st, op, m.Stretches, guarded); l != nil {
+		s.learnt[a.ID] = l
+	}
 	for _, n := range op.Needs {
 		need := model.Need{Kind: n.Kind.String()}
 		if n.Tag != "" {

@@ -118,6 +118,7 @@ func (w *world) delivery(opens time.Time, n int) {
 				list.Units = append(list.Units, u)
 			}
 		}
+		w.promised(list.Units)
 		if len(list.Units) > 0 && w.do(w.counter(), &list) == nil {
 			w.latePartsOf(list.Units)
 		}
@@ -145,8 +146,31 @@ func (w *world) customers(opens, closes time.Time, n int) {
 }
 
 func (w *world) receive(t trade, at time.Time) {
-	if u, ok := w.arrival(t, at); ok && w.do(w.counter(), &u) == nil {
-		w.latePartsOf([]queue.ReceiveUnit{u})
+	u, ok := w.arrival(t, at)
+	if !ok {
+		return
+	}
+	list := []queue.ReceiveUnit{u}
+	w.promised(list)
+	if w.do(w.counter(), &list[0]) == nil {
+		w.latePartsOf(list)
+	}
+}
+
+// promised lets the counter look the times up that it promises, if it does.
+func (w *world) promised(list []queue.ReceiveUnit) {
+	if w.o.Counter == nil || len(list) == 0 || w.fatal != nil {
+		return
+	}
+	times, err := w.o.Counter.Promise(w.ctx, w.floor.View(), w.now, list)
+	if err != nil {
+		w.fatal = fmt.Errorf("counter at %s: %w", w.now.Format(time.RFC3339), err)
+		return
+	}
+	for i, t := range times {
+		if !t.IsZero() {
+			list[i].Arrival.Promise = t.UTC()
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package simshop
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"time"
@@ -40,6 +41,10 @@ type Options struct {
 	// Stopwatch measures how long planning takes, for the Result only; nil:
 	// not measured.
 	Stopwatch func() (lap func() time.Duration)
+	// Learn lets the planner learn lengths of work from the log, overnight.
+	Learn bool
+	// Counter promises times to who brings units in; nil: from habit.
+	Counter Counter
 	// Observer, if set, is told of the run as it goes.
 	Observer Observer
 }
@@ -71,6 +76,12 @@ const (
 
 	AllFaults = 1<<iota - 1
 )
+
+// Counter says by when units are promised that are about to be checked in, one
+// time for each; zero: as from habit. The state is that before they come.
+type Counter interface {
+	Promise(ctx context.Context, st *queue.State, now time.Time, units []queue.ReceiveUnit) ([]time.Time, error)
+}
 
 // Observer is told of a run as it goes, on its goroutine.
 type Observer interface {

@@ -84,6 +84,10 @@ func (w *world) reading(u *queue.Unit, st *queue.Step, b *bike, f *queue.Evidenc
 		if st.Calibration != nil {
 			return string(st.Calibration.ID)
 		}
+	case queue.EvidenceAir:
+		return tenth(airC(w.now))
+	case queue.EvidenceCoolant:
+		return tenth(warmC + 4*(w.rand.Float64()-0.5))
 	case queue.EvidenceRevision:
 		if st.Calibration != nil {
 			return strconv.Itoa(st.Calibration.Revision)
@@ -101,6 +105,28 @@ func (w *world) reading(u *queue.Unit, st *queue.Step, b *bike, f *queue.Evidenc
 		return ""
 	}
 	return pick(w, remarks)
+}
+
+// warmC is the coolant at the end of a relearn.
+const warmC = 95.0
+
+// airC is the air outside at a moment, of a mild coast at 55° N: 8 °C over the
+// year, coldest late in January, warmest in the afternoon (of that order; no
+// source).
+func airC(at time.Time) float64 {
+	day, hour := float64(at.YearDay()), float64(at.Hour())+float64(at.Minute())/60
+	return 8 - 7*math.Cos(2*math.Pi*(day-25)/365.25) - 3*math.Cos(2*math.Pi*(hour-3)/24)
+}
+
+// warmRiseK is how far engines would warm up at idle, above the air, warm up at idle, as one lump of heat (scheduler/estimate
+// learns it again from what is written down).
+const warmRiseK = 130.0
+
+// coldness is how much longer an engine takes to get warm in this air than at
+// 10 °C.
+func coldness(air float64) float64 {
+	need := func(air float64) float64 { return -math.Log(1 - (warmC-air)/warmRiseK) }
+	return need(air) / need(10)
 }
 
 // remarks are texts that people write.

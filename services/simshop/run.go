@@ -10,6 +10,7 @@ import (
 	"tickover/queue/log/logtest"
 	"tickover/scheduler/calendar"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/ledger"
 )
 
@@ -33,9 +34,10 @@ func Run(ctx context.Context, o Options) (Result, error) {
 // while Drive runs.
 type Shop struct {
 	*world
-	core *dispatch.Core
-	seq  uint64    // of the state that was last looked at
-	next time.Time // when to plan
+	core    *dispatch.Core
+	lengths *experience.Experience // nil: nothing is learnt
+	seq     uint64                 // of the state that was last looked at
+	next    time.Time              // when to plan
 }
 
 // New opens a simulated shop on o.Log, headless, at the midnight that o.Start
@@ -47,9 +49,13 @@ func New(ctx context.Context, o Options) (*Shop, error) {
 	if o.Log == nil {
 		o.Log = logtest.NewMem()
 	}
-	s := &Shop{core: dispatch.NewCore(dispatch.Options{ComputeOptions: dispatch.ComputeOptions{
-		Schedules: o.Schedules, Seed: o.Seed, Check: true,
-	}})}
+	s := &Shop{}
+	core := dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Schedules: o.Schedules, Seed: o.Seed, Check: true}}
+	if o.Learn {
+		s.lengths = experience.New(o.Log, o.Shop.Site)
+		core.Learnt = s.lengths.Lengths
+	}
+	s.core = dispatch.NewCore(core)
 	now := o.From
 	if now.IsZero() {
 		now = o.Start.At(0, o.Shop.Location())
@@ -161,6 +167,12 @@ func (s *Shop) planBy(t time.Time) {
 func (s *Shop) replan() {
 	if s.live {
 		return // the dispatcher does
+	}
+	if s.lengths != nil {
+		if err := s.lengths.Refresh(s.ctx, s.now); err != nil {
+			s.fatal = err
+			return
+		}
 	}
 	lap := func() time.Duration { return 0 }
 	if s.o.Stopwatch != nil {

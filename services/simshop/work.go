@@ -175,7 +175,11 @@ func (w *world) handsOff(j *job, k int) {
 	}
 	x := &j.op.Stretches[k]
 	j.stretch, j.last = k, p
-	j.offEnd = w.now.Add(scaled(x.Duration, w.lognormal(0.04)))
+	length := w.lognormal(0.04)
+	if j.op.Kind == queue.Relearn {
+		length *= coldness(airC(w.now))
+	}
+	j.offEnd = w.now.Add(scaled(x.Duration, length))
 	next := j.nextHandsOn()
 	if j.op.Engine || x.MaxWait >= 0 || next < 0 {
 		w.stayWith(j, next)

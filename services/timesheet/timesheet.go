@@ -24,7 +24,10 @@ package timesheet
 
 import (
 	"context"
+	"math"
 	"slices"
+	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -53,6 +56,7 @@ type Sheet struct {
 	runs     []*run // by start in the log
 	open     map[queue.Hold]*run
 	steps    map[queue.Hold]queue.OperationID // of the units in the shop
+	models   map[queue.UnitID]string          // of the units in the shop
 	counts   map[queue.Hold]int               // their runs
 	absences map[queue.PersonID][]queue.Closure
 }
@@ -68,11 +72,17 @@ type era struct {
 type run struct {
 	unit  queue.UnitID
 	step  queue.StepID
+	model string
 	op    *queue.Operation
 	n     int
 	marks []mark
 	end   time.Time // zero: it runs
 	done  bool
+	// heard is when the queue heard of the end, doubted that it did not believe
+	// the clock that told it.
+	heard       time.Time
+	doubted     bool
+	airC, warmC *float64 // read at its end
 }
 
 // mark is the start of a stretch.
@@ -80,11 +90,13 @@ type mark struct {
 	stretch int
 	at      time.Time
 	who     queue.PersonID
+	heard   time.Time
+	doubted bool
 }
 
 // New returns a sheet that has read nothing yet.
 func New(l log.Log, site queue.SiteID) *Sheet {
-	return &Sheet{log: l, site: site, open: map[queue.Hold]*run{}, steps: map[queue.Hold]queue.OperationID{}, counts: map[queue.Hold]int{}, absences: map[queue.PersonID][]queue.Closure{}}
+	return &Sheet{log: l, site: site, open: map[queue.Hold]*run{}, steps: map[queue.Hold]queue.OperationID{}, models: map[queue.UnitID]string{}, counts: map[queue.Hold]int{}, absences: map[queue.PersonID][]queue.Closure{}}
 }
 
 // CatchUp folds what the log has that was not read yet.
@@ -134,6 +146,20 @@ func (s *Sheet) shop() *queue.Shop {
 	return s.eras[len(s.eras)-1].shop
 }
 
+// ShopAt is the shop file that was in effect at a moment, the first one before
+// there was any; nil: none was read.
+func (s *Sheet) ShopAt(at time.Time) *queue.Shop {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var shop *queue.Shop
+	for i, e := range s.eras {
+		if i == 0 || e.from.Before(at) {
+			shop = e.shop
+		}
+	}
+	return shop
+}
+
 func (s *Sheet) event(e *queue.Event) error {
 	switch d := e.Data.(type) {
 	case *queue.ShopConfigured:
@@ -181,6 +207,7 @@ func (s *Sheet) unitEvent(id queue.UnitID, e *queue.Event) {
 	key := queue.Hold{Unit: id, Step: e.StepOf()}
 	switch d := e.Data.(type) {
 	case *queue.UnitArrived:
+		s.models[id] = ModelOf(&d.Machine)
 		for _, st := range s.shop().StepsOf(d.Route, d.Options) {
 			s.steps[queue.Hold{Unit: id, Step: st.ID}] = st.Operation
 		}
@@ -196,7 +223,7 @@ func (s *Sheet) unitEvent(id queue.UnitID, e *queue.Event) {
 			return
 		}
 		s.counts[key]++
-		r := &run{unit: id, step: key.Step, op: op, n: s.counts[key], marks: []mark{{0, e.When(), d.Technician}}}
+		r := &run{unit: id, step: key.Step, model: s.models[id], op: op, n: s.counts[key], marks: []mark{{0, e.When(), d.Technician, e.Received, e.ClockSuspect}}}
 		s.open[key] = r
 		s.runs = append(s.runs, r)
 	case *queue.StepAdvanced:
@@ -205,13 +232,17 @@ func (s *Sheet) unitEvent(id queue.UnitID, e *queue.Event) {
 			if who == "" {
 				who = r.marks[len(r.marks)-1].who
 			}
-			r.marks = append(r.marks, mark{d.Stretch, e.When(), who})
+			r.marks = append(r.marks, mark{d.Stretch, e.When(), who, e.Received, e.ClockSuspect})
 		}
 	case *queue.StepDone:
-		s.close(key, e.When(), true)
+		if r := s.close(key, e); r != nil {
+			r.done = true
+			r.airC, r.warmC = number(d.Evidence[queue.EvidenceAir]), number(d.Evidence[queue.EvidenceCoolant])
+		}
 	case *queue.StepFailed, *queue.StepSkipped:
-		s.close(key, e.When(), false)
+		s.close(key, e)
 	case *queue.UnitLeft:
+		delete(s.models, id)
 		for k := range s.steps {
 			if k.Unit == id {
 				delete(s.steps, k)
@@ -221,12 +252,26 @@ func (s *Sheet) unitEvent(id queue.UnitID, e *queue.Event) {
 	}
 }
 
-func (s *Sheet) close(key queue.Hold, at time.Time, done bool) {
-	if r := s.open[key]; r != nil {
-		r.end, r.done = at, done
+func (s *Sheet) close(key queue.Hold, e *queue.Event) *run {
+	r := s.open[key]
+	if r != nil {
+		r.end, r.heard, r.doubted = e.When(), e.Received, e.ClockSuspect
 		delete(s.open, key)
 	}
+	return r
 }
+
+// number reads a reading; nil: there is none.
+func number(text string) *float64 {
+	f, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsNaN(f) || math.IsInf(f, 0) {
+		return nil
+	}
+	return &f
+}
+
+// ModelOf is what lengths of work are kept by.
+func ModelOf(m *queue.Machine) string { return strings.TrimSpace(m.Make + " " + m.Model) }
 
 // Pieces are the hands-on stretches that lie in [from, to), by start. What runs
 // ends at to, which must not lie after now.

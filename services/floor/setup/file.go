@@ -159,7 +159,7 @@ func otherwise(was, now *queue.Shop, changed []string) string {
 		{"technicians", is("hours"), was.Technicians, now.Technicians}, // who has no shifts works the shop's hours
 		{"foremen", false, was.Foremen, now.Foremen}, {"operations", false, was.Operations, now.Operations},
 		{"routes", false, was.Routes, now.Routes}, {"calibrations", false, was.Calibrations, now.Calibrations},
-		{"objective", false, was.Objective, now.Objective}, {"limits", false, was.Limits, now.Limits},
+		{"objective", false, was.Objective, now.Objective}, {"planning", false, was.Planning, now.Planning}, {"limits", false, was.Limits, now.Limits},
 	} {
 		if !c.skip && !is(c.section) && !same(c.a, c.b) {
 			return c.section

@@ -12,7 +12,7 @@ import (
 
 // order is the usual order of a shop file's sections.
 var order = []string{"site", "name", "place", "hours", "days", "quiet", "daylight", "resources", "technicians", "foremen",
-	"operations", "routes", "calibrations", "objective", "limits"}
+	"operations", "routes", "calibrations", "objective", "planning", "limits"}
 
 // file is a shop file taken apart by lines, so that what does not change keeps
 // its bytes.

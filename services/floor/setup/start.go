@@ -46,8 +46,8 @@ type start struct {
 	file *file
 }
 
-// template is made of the demo shop's operations, routes, objective and limits,
-// and of the least that they need.
+// template is made of the demo shop's operations, routes, objective, planning and
+// limits, and of the least that they need.
 var template = sync.OnceValue(func() *start {
 	demo, _, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
 	if err != nil {
@@ -71,7 +71,7 @@ var template = sync.OnceValue(func() *start {
 		b.WriteString(l + "\n")
 	}
 	b.WriteString("\n# Who may override an interlock, with a reason. Somebody who is not a\n# technician is written `person: id`.\nforemen: [" + firstTechnician + "]\n")
-	for _, key := range []string{"operations", "routes", "objective", "limits"} {
+	for _, key := range []string{"operations", "routes", "objective", "planning", "limits"} {
 		p := cut.section(key)
 		b.WriteString("\n" + strings.Join(cut.lines[cut.lead(p):p.to], "\n") + "\n")
 	}
