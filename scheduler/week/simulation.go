@@ -360,16 +360,16 @@ func (s *Simulation) place(kind int) int {
 // length draws a stretch's length: from the seed, the unit, the activity and
 // the stretch, never from the order of events.
 func (s *Simulation) length(a *Arrival, act, stretch int, st *model.Stretch) Time {
-	s.pcg.Seed(s.o.Seed^spread(a.Key), spread(uint64(act)<<8|uint64(stretch)))
+	s.pcg.Seed(s.o.Seed^Scatter(a.Key), Scatter(uint64(act)<<8|uint64(stretch)))
 	if s.o.Length != nil {
 		return max(0, s.o.Length(s.luck, a.Kind, act, stretch, st))
 	}
 	return usual(s.luck, st)
 }
 
-// spread scatters the bits of a key (Steele, Lea and Flood, "Fast splittable
+// Scatter spreads the bits of a key (Steele, Lea and Flood, "Fast splittable
 // pseudorandom number generators", OOPSLA 2014; constants from memory).
-func spread(x uint64) uint64 {
+func Scatter(x uint64) uint64 {
 	x += 0x9e3779b97f4a7c15
 	x = (x ^ x>>30) * 0xbf58476d1ce4e5b9
 	x = (x ^ x>>27) * 0x94d049bb133111eb
