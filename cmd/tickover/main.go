@@ -35,6 +35,7 @@ type cli struct {
 	Bench        benchCmd        `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
 	Demo         demoCmd         `cmd:"" help:"Run the demo shop, live or headless."`
 	Plan         planCmd         `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
+	Simulate     simulateCmd     `cmd:"" help:"What one more of each thing, or any change, would bring."`
 	Import       importCmd       `cmd:"" help:"Check units in from a CSV file."`
 	Calibrations calibrationsCmd `cmd:"" help:"Import or export the catalogue of calibrations."`
 	Verify       verifyCmd       `cmd:"" help:"Check a log for damage; changes nothing."`
