@@ -130,6 +130,12 @@ func runShop(ctx context.Context, o shopOptions) error {
 	}
 	g.Go(func() error { return crew.follow(ctx, g) })
 	g.Go(func() error { return people.Run(ctx) })
+	g.Go(func() error {
+		if err := pages.Warm(ctx); err != nil && ctx.Err() == nil {
+			o.logger.Warn("the log is not read ahead: the first look back will wait", zap.Error(err))
+		}
+		return nil
+	})
 	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
 	serve := o.serve

@@ -7,14 +7,18 @@
 // and what it makes necessary (resets, relearn, restart check, test ride). Of a
 // step that was done more than once every run counts that was not a failure.
 // Machines that another shop swept are not claimed.
+//
+// The minutes are those of services/timesheet, so that a claim and the shop's
+// own figures agree: breaks and nights in work that may pause are not claimed,
+// nor is a stretch that was probably never signed off, which is shown apart.
 package claims
 
 import (
 	"cmp"
-	"context"
 	"slices"
 	"time"
 
+	"tickover/metrics/labour"
 	"tickover/queue"
 )
 
@@ -28,29 +32,37 @@ type Line struct {
 	Operation   queue.OperationID
 	Technician  queue.PersonID
 	HandsOn     time.Duration
+	// Doubtful is hands-on time that is not claimed, because "done" was
+	// probably forgotten.
+	Doubtful time.Duration
 }
 
-// History reads a unit's events from the log.
-type History interface {
-	Events(ctx context.Context, u *queue.Unit, fn func(*queue.Event) error) error
+// Work has the hands-on stretches of a visit; a *timesheet.Sheet does.
+type Work interface {
+	Of(queue.UnitID) []labour.Piece
 }
 
 // Sheet is the claim of a campaign, by unit and in the order of the work.
-func Sheet(ctx context.Context, st *queue.State, c *queue.Campaign, h History, now time.Time) ([]Line, error) {
+func Sheet(st *queue.State, c *queue.Campaign, work Work, now time.Time) []Line {
 	var out []Line
 	for _, l := range st.Lines(c, now) {
-		u, steps := swept(c, &l)
-		if u == nil {
-			continue
+		if u, steps := swept(c, &l); u != nil {
+			out = append(out, unit(u, steps, work.Of(u.ID))...)
 		}
-		lines, err := unit(ctx, st.Shop, u, steps, h)
-		if err != nil {
-			return nil, err
-		}
-		out = append(out, lines...)
 	}
 	slices.SortStableFunc(out, func(a, b Line) int { return cmp.Compare(a.Unit, b.Unit) })
-	return out, nil
+	return out
+}
+
+// Oldest is when the work of a campaign's claim began; zero: there is none.
+func Oldest(st *queue.State, c *queue.Campaign, now time.Time) time.Time {
+	var oldest time.Time
+	for _, l := range st.Lines(c, now) {
+		if u, _ := swept(c, &l); u != nil && (oldest.IsZero() || u.Arrived.Before(oldest)) {
+			oldest = u.Arrived
+		}
+	}
+	return oldest
 }
 
 // swept is the visit that swept a machine, and its steps; nil: none did.
@@ -99,29 +111,25 @@ func withFlash(u *queue.Unit, steps []queue.StepID) []queue.StepID {
 }
 
 // unit counts the visit's hands-on time by step and technician.
-func unit(ctx context.Context, shop *queue.Shop, u *queue.Unit, steps []queue.StepID, h History) ([]Line, error) {
+func unit(u *queue.Unit, steps []queue.StepID, pieces []labour.Piece) []Line {
 	var out []Line
-	work := map[queue.StepID][]part{} // of the run that is on
-	err := h.Events(ctx, u, func(e *queue.Event) error {
-		switch d := e.Data.(type) {
-		case *queue.StepStarted:
-			work[d.Step] = []part{{0, d.Technician, e.When()}}
-		case *queue.StepAdvanced:
-			who := d.Technician
-			if n := len(work[d.Step]); who == "" && n > 0 {
-				who = work[d.Step][n-1].who
-			}
-			work[d.Step] = append(work[d.Step], part{d.Stretch, who, e.When()})
-		case *queue.StepFailed:
-			delete(work, d.Step)
-		case *queue.StepDone:
-			if slices.Contains(steps, d.Step) {
-				out = count(out, shop, u, d.Step, work[d.Step], e.When())
-			}
-			delete(work, d.Step)
+	for i := range pieces {
+		p := &pieces[i]
+		id := queue.StepID(p.Step)
+		if p.Done.IsZero() || !slices.Contains(steps, id) {
+			continue
 		}
-		return nil
-	})
+		j := slices.IndexFunc(out, func(l Line) bool { return l.Step == id && string(l.Technician) == p.Technician })
+		if j < 0 {
+			j = len(out)
+			out = append(out, Line{Unit: u.ID, Machine: u.Machine, Step: id, Operation: u.Step(id).Operation, Technician: queue.PersonID(p.Technician)})
+		}
+		if p.Doubt != labour.Sure {
+			out[j].Doubtful += p.Time()
+		} else {
+			out[j].HandsOn += p.Time()
+		}
+	}
 	var last time.Time
 	var flashed *queue.CalibrationRef
 	for _, id := range steps {
@@ -136,39 +144,5 @@ func unit(ctx context.Context, shop *queue.Shop, u *queue.Unit, steps []queue.St
 	for i := range out {
 		out[i].Done, out[i].Calibration = last, flashed
 	}
-	return out, err
-}
-
-// part is a stretch that somebody began.
-type part struct {
-	stretch int
-	who     queue.PersonID
-	from    time.Time
-}
-
-func count(out []Line, shop *queue.Shop, u *queue.Unit, id queue.StepID, parts []part, end time.Time) []Line {
-	s := u.Step(id)
-	op := shop.Operation(s.Operation)
-	if op == nil {
-		return out
-	}
-	for i, p := range parts {
-		until := end
-		if i+1 < len(parts) {
-			until = parts[i+1].from
-		}
-		if p.stretch >= len(op.Stretches) || !op.Stretches[p.stretch].HandsOn || until.Before(p.from) {
-			continue
-		}
-		j := slices.IndexFunc(out, func(l Line) bool { return l.Step == id && l.Technician == p.who })
-		if j < 0 {
-			j = len(out)
-			out = append(out, Line{Unit: u.ID, Machine: u.Machine, Step: id, Operation: s.Operation, Technician: p.who})
-		}
-		out[j].HandsOn += until.Sub(p.from)
-	}
 	return out
 }
-
-// Minutes is hands-on time in whole minutes, rounded.
-func (l *Line) Minutes() int { return int(l.HandsOn.Round(time.Minute) / time.Minute) }

@@ -40,6 +40,7 @@ import (
 	"tickover/services/floor/history"
 	"tickover/services/floor/live"
 	"tickover/services/floor/pages"
+	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 	"tickover/services/photos"
@@ -72,7 +73,12 @@ type Options struct {
 type Floor struct {
 	http.Handler
 	streams *live.Streams
+	record  *record.Record
 }
+
+// Warm reads the log ahead, beside everything else, so that the first look
+// back does not wait for it.
+func (f *Floor) Warm(ctx context.Context) error { return f.record.Warm(ctx) }
 
 // Close ends the open event streams.
 func (f *Floor) Close() { f.streams.Close() }
@@ -87,6 +93,7 @@ func New(o Options) (*Floor, error) {
 	}
 	logger := o.Logger.Named("floor")
 	reader := history.Reader{Log: o.Log, Site: o.Site}
+	rec := record.New(record.Options{Ledger: o.Ledger, History: reader, Now: o.Now})
 	mux, pressed := http.NewServeMux(), http.NewServeMux()
 	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
@@ -97,7 +104,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}
@@ -108,7 +115,7 @@ func New(o Options) (*Floor, error) {
 		return nil, fmt.Errorf("floor: %w", err)
 	}
 	mux.Handle("/", compress(pressed))
-	return &Floor{secure(mux, o.Hosts, logger), streams}, nil
+	return &Floor{secure(mux, o.Hosts, logger), streams, rec}, nil
 }
 
 // NewSetup builds the handler of a shop that has no file yet: its setup, and

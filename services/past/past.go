@@ -125,15 +125,7 @@ func (p *Past) fold(ctx context.Context, at time.Time) (*queue.State, error) {
 			s.until = when
 			return errLater
 		}
-		if _, err := s.state.Apply(en); err != nil {
-			return err
-		}
-		if when.After(s.from) { // a clock may have been put back
-			s.from = when
-		}
-		s.n++
-		p.mark(&s)
-		return nil
+		return p.apply(&s, en)
 	})
 	switch {
 	case err != nil && !errors.Is(err, errLater):
@@ -145,6 +137,19 @@ func (p *Past) fold(ctx context.Context, at time.Time) (*queue.State, error) {
 	}
 	p.keep(s)
 	return s.state, nil
+}
+
+// apply folds one entry on.
+func (p *Past) apply(s *span, en *queue.Entry) error {
+	if _, err := s.state.Apply(en); err != nil {
+		return err
+	}
+	if when := Received(en); when.After(s.from) { // a clock may have been put back
+		s.from = when
+	}
+	s.n++
+	p.mark(s)
+	return nil
 }
 
 // known is an answer that was given before. A state that no entry has followed
@@ -209,4 +214,50 @@ func (p *Past) keep(s span) {
 		p.spans = slices.Delete(p.spans, 0, 1)
 	}
 	p.spans = append(p.spans, s)
+}
+
+// Warm folds the log once up to its end and keeps states along it, so that the
+// first question about an earlier moment is answered from the nearest of them.
+// It takes its turn with questions, in parts, so that nobody waits for all of
+// it.
+func (p *Past) Warm(ctx context.Context) error {
+	s := span{state: queue.NewState(p.o.Site)}
+	for {
+		more, err := p.warmPart(ctx, &s)
+		if err != nil || !more {
+			return err
+		}
+	}
+}
+
+// warmEntries is how far Warm folds before it lets others take a turn.
+const warmEntries = 2000
+
+var errEnough = errors.New("enough for now")
+
+func (p *Past) warmPart(ctx context.Context, s *span) (more bool, err error) {
+	select {
+	case p.turn <- struct{}{}:
+		defer func() { <-p.turn }()
+	case <-ctx.Done():
+		return false, ctx.Err()
+	}
+	part := 0
+	err = p.o.Log.Read(ctx, p.o.Site, s.state.Seq, func(en *queue.Entry) error {
+		if part == warmEntries {
+			return errEnough
+		}
+		part++
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		return p.apply(s, en)
+	})
+	switch {
+	case errors.Is(err, errEnough):
+		return true, nil
+	case err != nil:
+		return false, fmt.Errorf("fold the log of site %s: %w", p.o.Site, err)
+	}
+	return false, nil
 }

@@ -232,3 +232,86 @@ func BenchmarkAt(b *testing.B) {
 		}
 	})
 }
+
+// TestWarm: a past that read the log ahead gives the same states, and keeps no
+// more of them than it may.
+func TestWarm(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		seed := rapid.Uint64().Draw(t, "seed")
+		mem, entries := walked(t, seed, rapid.IntRange(1, 120).Draw(t, "steps"))
+		p := past.New(past.Options{Log: mem, Site: "test", Marks: rapid.IntRange(1, 6).Draw(t, "marks"), MarkEvery: rapid.IntRange(1, 20).Draw(t, "every")})
+		if err := p.Warm(context.Background()); err != nil {
+			t.Fatal(err)
+		}
+		k := rapid.IntRange(1, len(entries)).Draw(t, "k")
+		at := past.Received(&entries[k-1])
+		for k < len(entries) && !past.Received(&entries[k]).After(at) {
+			k++
+		}
+		got, err := p.At(context.Background(), at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := differ(foldOf(t, entries, k), got); d != "" {
+			t.Fatalf("entry %d of %d: %s", k, len(entries), d)
+		}
+	})
+}
+
+// BenchmarkFirstLookBack is the first question about the past of a log of
+// 200,000 events, two thirds of the way in: with the log read ahead, as a
+// running shop does, and without. warm is how long that takes in the
+// background, in seconds.
+func BenchmarkFirstLookBack(b *testing.B) {
+	site := queuetest.NewSite()
+	site.ClosesAt = site.ClosesAt.AddDate(20, 0, 0)
+	for id := range site.Outdoor {
+		site.Outdoor[id] = queue.Window{Until: site.ClosesAt}
+	}
+	mem := logtest.NewMem()
+	for n := 0; site.State.Events < 200_000; n++ {
+		unit := queue.UnitID(fmt.Sprintf("T-%d", n))
+		site.Now = site.Now.Add(time.Minute)
+		if err := site.Arrive(unit, "set-up"); err != nil {
+			b.Fatal(err)
+		}
+		for _, st := range site.State.Units[unit].Steps {
+			if err := site.Run(unit, st.ID); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if _, err := site.Do("ada", &queue.HandOver{Unit: unit}); err != nil {
+			b.Fatal(err)
+		}
+	}
+	for i := range site.Entries {
+		en := site.Entries[i]
+		if _, err := mem.Append(context.Background(), &en, uint64(i)); err != nil {
+			b.Fatal(err)
+		}
+	}
+	at := past.Received(&site.Entries[len(site.Entries)*2/3])
+	for _, warm := range []bool{true, false} {
+		b.Run(fmt.Sprintf("warm=%v", warm), func(b *testing.B) {
+			var ahead time.Duration
+			for range b.N {
+				b.StopTimer()
+				p := past.New(past.Options{Log: mem, Site: "test"})
+				if warm {
+					start := time.Now()
+					if err := p.Warm(context.Background()); err != nil {
+						b.Fatal(err)
+					}
+					ahead += time.Since(start)
+				}
+				b.StartTimer()
+				if _, err := p.At(context.Background(), at); err != nil {
+					b.Fatal(err)
+				}
+			}
+			if warm {
+				b.ReportMetric(ahead.Seconds()/float64(b.N), "warm-s/op")
+			}
+		})
+	}
+}

@@ -19,7 +19,8 @@
 //     was shut, was probably never signed off: it is doubted, see [labour.Doubt].
 //   - A step that is done again earns its standard again.
 //
-// Times are the floor's own. Work older than [Keep] is dropped.
+// Times are the floor's own. Work older than [Keep] is dropped, unless the sheet
+// was made by [Whole].
 package timesheet
 
 import (
@@ -47,6 +48,7 @@ const tidyEvery = 4096 // entries
 type Sheet struct {
 	log  log.Log
 	site queue.SiteID
+	all  bool // nothing is dropped
 
 	mu       sync.Mutex
 	seq      uint64
@@ -99,6 +101,23 @@ func New(l log.Log, site queue.SiteID) *Sheet {
 	return &Sheet{log: l, site: site, open: map[queue.Hold]*run{}, steps: map[queue.Hold]queue.OperationID{}, models: map[queue.UnitID]string{}, counts: map[queue.Hold]int{}, absences: map[queue.PersonID][]queue.Closure{}}
 }
 
+// Whole is a sheet that drops nothing, for claims about old work.
+func Whole(l log.Log, site queue.SiteID) *Sheet {
+	s := New(l, site)
+	s.all = true
+	return s
+}
+
+// Since is the moment from which on nothing was dropped; zero: from the start.
+func (s *Sheet) Since() time.Time {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.all || s.entries < tidyEvery {
+		return time.Time{}
+	}
+	return s.newest.Add(-Keep)
+}
+
 // CatchUp folds what the log has that was not read yet.
 func (s *Sheet) CatchUp(ctx context.Context) error {
 	s.mu.Lock()
@@ -120,7 +139,7 @@ func (s *Sheet) fold(en *queue.Entry) error {
 		}
 	}
 	s.seq, s.entries = en.Seq, s.entries+1
-	if s.entries%tidyEvery == 0 {
+	if s.entries%tidyEvery == 0 && !s.all {
 		s.tidy()
 	}
 	return nil
@@ -284,6 +303,20 @@ func (s *Sheet) Pieces(from, to time.Time) []labour.Piece {
 			continue
 		}
 		out = append(out, s.pieces(r, to)...)
+	}
+	slices.SortStableFunc(out, func(a, b labour.Piece) int { return a.Start.Compare(b.Start) })
+	return out
+}
+
+// Of are the hands-on stretches of one visit that are over, by start.
+func (s *Sheet) Of(unit queue.UnitID) []labour.Piece {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var out []labour.Piece
+	for _, r := range s.runs {
+		if r.unit == unit && !r.end.IsZero() {
+			out = append(out, s.pieces(r, r.end)...)
+		}
 	}
 	slices.SortStableFunc(out, func(a, b labour.Piece) int { return a.Start.Compare(b.Start) })
 	return out

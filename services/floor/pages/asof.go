@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"errors"
 	"net/http"
 	"net/url"
 	"slices"
@@ -15,19 +14,15 @@ import (
 	"tickover/services/chronicle"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/history"
+	"tickover/services/floor/record"
 	"tickover/services/past"
-	"tickover/services/timesheet"
 )
 
 // asofParam is the moment that a page is asked for; without it, it is now.
-const asofParam = "asof"
+const asofParam = record.AsOfParam
 
-// then is a moment gone by and the state at it.
-type then struct {
-	at    time.Time
-	text  string // as it was asked for
-	state *queue.State
-}
+// then is a moment gone by.
+type then = record.Moment
 
 type thenKey struct{}
 
@@ -79,57 +74,22 @@ func (p *Pages) travel(next http.Handler) http.Handler {
 
 // thenAt is the state at the moment that is asked for.
 func (p *Pages) thenAt(r *http.Request, text string) (*then, error) {
-	l, now := localeOf(r), p.o.Now()
 	switch {
 	case r.Method != http.MethodGet && r.Method != http.MethodHead:
 		return nil, answer.New(http.StatusMethodNotAllowed, queue.CodeMalformed, "the past can't be changed", "Go back to now and do it there.")
 	case onlyPresent(r.URL.Path):
 		return nil, answer.Unknown("this page is for now only", "Go back to the board; it can be shown as it was.")
 	}
-	loc := time.UTC
-	if sh := p.o.Ledger.View().Shop; sh != nil {
-		loc = sh.Location()
-	}
-	at, ok := momentOf(text, loc)
-	switch {
-	case !ok:
-		return nil, answer.Malformed(asofParam, text, l.T("%q is no moment", text), "Write it as 2026-02-17T10:30, in the shop's time.")
-	case at.After(now):
-		return nil, answer.Malformed(asofParam, text, "that moment has not come yet", l.T("Choose one that has passed; it is %s now.", l.T("%s, %s", l.Date(now.In(loc), "Mon 2 Jan 2006"), l.Clock(now.In(loc)))))
-	}
-	st, err := p.then.At(r.Context(), at)
-	var before *past.BeforeError
-	switch {
-	case errors.As(err, &before):
-		begins := before.Begins.In(loc)
-		return nil, answer.Malformed(asofParam, text, "nothing had been recorded by then", l.T("Choose a later moment: the record begins on %s.", l.T("%s, %s", l.Date(begins, "Mon 2 Jan 2006"), l.Clock(begins))))
-	case errors.Is(err, past.ErrEmpty), err == nil && st.Shop == nil:
-		return nil, answer.Malformed(asofParam, text, "the shop was not set up by then", "Choose a later moment.")
-	case err != nil:
-		return nil, err
-	}
-	return &then{at, text, st}, nil
+	m, err := p.record.AsOf(r.Context(), text, localeOf(r))
+	return &m, err
 }
 
 // state is the state that a request is answered from.
 func (p *Pages) state(r *http.Request) *queue.State {
 	if t := thenOf(r.Context()); t != nil {
-		return t.state
+		return t.State
 	}
 	return p.o.Ledger.View()
-}
-
-// momentOf reads a moment: with its zone, or on the shop's clock.
-func momentOf(text string, loc *time.Location) (time.Time, bool) {
-	if t, err := time.Parse(time.RFC3339, text); err == nil {
-		return t, true
-	}
-	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05", "2006-01-02 15:04", time.DateOnly} {
-		if t, err := time.ParseInLocation(layout, text, loc); err == nil {
-			return t, true
-		}
-	}
-	return time.Time{}, false
 }
 
 // staying is an address of ours as of the same moment.
@@ -144,23 +104,22 @@ func staying(to, asof string) string {
 	return u.String()
 }
 
-// almanac has the hours of the shop file in effect at the page's moment.
-func (p *Pages) almanac(b *Base) *almanac.Almanac {
-	if b.Then == nil {
-		return p.o.Ledger.Almanac()
+// moment is the one that the page is for.
+func (b *Base) moment() record.Moment {
+	if b.Then != nil {
+		return *b.Then
 	}
-	a, err := almanac.New(b.Shop)
-	if err != nil {
-		return p.o.Ledger.Almanac() // an impossible shop never took effect
-	}
-	return a
+	return record.Moment{At: b.Now, State: b.State}
 }
+
+// almanac has the hours of the shop file in effect at the page's moment.
+func (p *Pages) almanac(b *Base) *almanac.Almanac { return p.record.Almanac(b.moment()) }
 
 // chronicleOf is what had happened by the page's moment.
 func (p *Pages) chronicleOf(r *http.Request, b *Base) (*chronicle.Chronicle, error) {
 	c := p.past
 	if b.Then != nil {
-		c, _ = p.earlier.of(p.o.History, b.State.Seq)
+		c = p.earlier.of(p.o.History, b.State.Seq)
 	}
 	return c, c.CatchUp(r.Context())
 }
@@ -210,18 +169,16 @@ func (p *Pages) look(w http.ResponseWriter, r *http.Request) {
 // pastRecord keeps what is folded from the log of one past moment: somebody who
 // looks back asks several pages of it.
 type pastRecord struct {
-	mu   sync.Mutex
-	seq  uint64
-	c    *chronicle.Chronicle
-	work *timesheet.Sheet
+	mu  sync.Mutex
+	seq uint64
+	c   *chronicle.Chronicle
 }
 
-func (e *pastRecord) of(from history.Reader, seq uint64) (*chronicle.Chronicle, *timesheet.Sheet) {
+func (e *pastRecord) of(from history.Reader, seq uint64) *chronicle.Chronicle {
 	e.mu.Lock()
 	defer e.mu.Unlock()
 	if e.c == nil || e.seq != seq {
-		l := past.Until(from.Log, seq)
-		e.seq, e.c, e.work = seq, chronicle.New(chronicle.Options{Log: l, Site: from.Site}), timesheet.New(l, from.Site)
+		e.seq, e.c = seq, chronicle.New(chronicle.Options{Log: past.Until(from.Log, seq), Site: from.Site})
 	}
-	return e.c, e.work
+	return e.c
 }

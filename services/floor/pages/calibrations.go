@@ -19,7 +19,7 @@ import (
 	"tickover/services/catalogue"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/api"
-	"tickover/services/floor/sheet"
+	"tickover/services/floor/export"
 )
 
 // Bounds of the catalogue's page.
@@ -217,7 +217,7 @@ func (p *Pages) exportCalibrations(w http.ResponseWriter, r *http.Request) {
 		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
-	sheet.Headers(w.Header(), "calibrations")
+	export.Headers(w.Header(), "calibrations")
 	if err := intake.WriteCalibrations(w, b.State.Catalogue().All()); err != nil {
 		p.log.Debug("catalogue not sent", zap.Error(err))
 	}

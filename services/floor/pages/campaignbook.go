@@ -4,17 +4,14 @@ import (
 	"context"
 	"errors"
 	"net/http"
-	"strconv"
 	"time"
-
-	"go.uber.org/zap"
 
 	"tickover/queue"
 	"tickover/services/booking"
 	"tickover/services/claims"
 	"tickover/services/contacts"
 	"tickover/services/floor/answer"
-	"tickover/services/floor/sheet"
+	"tickover/services/floor/export"
 )
 
 type bookPage struct {
@@ -71,6 +68,7 @@ type claimPage struct {
 	Campaign *queue.Campaign
 	Units    []claimUnit
 	Total    time.Duration
+	Doubtful time.Duration // not in the total
 }
 
 // claimUnit is one machine of a claim.
@@ -85,7 +83,7 @@ func (p *Pages) claimOf(r *http.Request, b *Base) (*queue.Campaign, []claims.Lin
 	if err != nil {
 		return nil, nil, err
 	}
-	lines, err := claims.Sheet(r.Context(), b.State, c, p.o.History, b.Now)
+	lines, err := p.record.Claim(r.Context(), b.moment(), c)
 	return c, lines, err
 }
 
@@ -105,6 +103,7 @@ func (p *Pages) claim(r *http.Request, b *Base) (string, any, error) {
 		}
 		u := &page.Units[n-1]
 		u.Lines, u.Sum, page.Total = append(u.Lines, l), u.Sum+l.HandsOn, page.Total+l.HandsOn
+		page.Doubtful += l.Doubtful
 	}
 	return "campaign-claim", page, nil
 }
@@ -124,22 +123,5 @@ func (p *Pages) claimCSV(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	rows := [][]string{{
-		b.T("Ticket"), b.T("Frame number"), b.T("Make"), b.T("Model"), b.T("Year"), b.T("Done (%s)", b.Shop.TimeZone),
-		b.T("Calibration"), b.T("Revision"), b.T("Work"), b.T("Technician"), b.T("Hands-on (min)"),
-	}}
-	for _, l := range lines {
-		id, revision := "", ""
-		if l.Calibration != nil {
-			id, revision = string(l.Calibration.ID), strconv.Itoa(l.Calibration.Revision)
-		}
-		rows = append(rows, []string{
-			string(l.Unit), l.Machine.Frame, l.Machine.Make, l.Machine.Model, strconv.Itoa(l.Machine.Year), b.stamp(l.Done),
-			id, revision, b.Operation(l.Operation), b.Name(l.Technician), strconv.FormatFloat(l.HandsOn.Minutes(), 'f', 1, 64),
-		})
-	}
-	sheet.Headers(w.Header(), "claim-"+string(c.ID))
-	if err := sheet.Write(w, rows); err != nil {
-		p.log.Debug("claim not sent", zap.Error(err))
-	}
+	p.table(w, "claim-"+string(c.ID), export.Claim(b, b.Shop, lines))
 }

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+
+	"tickover/services/floor/record"
 )
 
 // chart is one quantity over time, drawn on a plane of 360 by 130.
@@ -31,9 +33,9 @@ const (
 
 // charts draws hours and distance over the same time.
 func (m *machinePage) charts() {
-	from, to := m.Record.Visits[0].Arrived, m.Now
-	for _, of := range []quantity{odometer, engine} {
-		var rs []machineReading
+	from, to := m.MachineRecord.Visits[0].Arrived, m.Now
+	for _, of := range []record.Quantity{record.OdometerKM, record.EngineH} {
+		var rs []record.Reading
 		for _, r := range m.Readings {
 			if r.Of == of {
 				rs = append(rs, r)
@@ -45,7 +47,7 @@ func (m *machinePage) charts() {
 	}
 }
 
-func (m *machinePage) chart(of quantity, rs []machineReading, from, to time.Time) chart {
+func (m *machinePage) chart(of record.Quantity, rs []record.Reading, from, to time.Time) chart {
 	c := chart{Name: m.QuantityName(of), From: m.Date(from.In(m.Loc), "2 Jan 2006"), To: m.Date(to.In(m.Loc), "2 Jan 2006")}
 	low, high := rs[0].Value, rs[0].Value
 	for _, r := range rs {

@@ -7,13 +7,10 @@ import (
 	"strconv"
 	"time"
 
-	"go.uber.org/zap"
-
 	"tickover/metrics/flow"
 	"tickover/queue"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/locale"
-	"tickover/services/floor/sheet"
 )
 
 // ownerTables are the tables that can be had as CSV, beside the lists of units.
@@ -45,11 +42,8 @@ func (p *Pages) ownerCSV(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, answer.Unknown("there is no such table", "Open the owner's page and choose a table there."))
 		return
 	}
-	sheet.Headers(w.Header(), fmt.Sprintf("tickover-%s-%s-%s",
-		name, win.Start.In(b.Loc).Format(time.DateOnly), win.End.Add(-time.Second).In(b.Loc).Format(time.DateOnly)))
-	if err := sheet.Write(w, rows); err != nil {
-		p.log.Debug("table not sent", zap.Error(err))
-	}
+	p.table(w, fmt.Sprintf("tickover-%s-%s-%s",
+		name, win.Start.In(b.Loc).Format(time.DateOnly), win.End.Add(-time.Second).In(b.Loc).Format(time.DateOnly)), rows)
 }
 
 // table is a table's lines, the header first; nil: there is no such table.

@@ -42,19 +42,19 @@ import (
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
 	"tickover/services/floor/locale"
+	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
 	"tickover/services/ledger"
-	"tickover/services/past"
 	"tickover/services/photos"
 	"tickover/services/promise"
-	"tickover/services/timesheet"
 )
 
 // Options say what the pages speak to.
 type Options struct {
 	Ledger   *ledger.Ledger
 	History  history.Reader
-	Contacts Contacts // the people beside the log; nil: none are kept
+	Record   *record.Record // of the same log
+	Contacts Contacts       // the people beside the log; nil: none are kept
 	Plans    live.Plans
 	Alerts   live.Alerts
 	API      []Endpoint    // for the page that describes the API
@@ -81,11 +81,9 @@ type Pages struct {
 	log *zap.Logger
 	mux *http.ServeMux
 	// past is what happened, for the owner's figures.
-	past *chronicle.Chronicle
-	// then is the shop as it was; earlier is what had happened by then.
-	then    *past.Past
-	earlier pastRecord
-	work    *timesheet.Sheet
+	past    *chronicle.Chronicle
+	earlier pastRecord // what had happened by a past moment
+	record  *record.Record
 	// pages are the templates of each language by name.
 	promises promise.Kept
 	pages    map[*locale.Language]map[string]*template.Template
@@ -105,8 +103,7 @@ func Register(mux *http.ServeMux, o Options) error {
 		return err
 	}
 	p.past = chronicle.New(chronicle.Options{Log: o.History.Log, Site: o.History.Site})
-	p.work = timesheet.New(o.History.Log, o.History.Site)
-	p.then = past.New(past.Options{Log: o.History.Log, Site: o.History.Site})
+	p.record = o.Record
 	if err := p.remember(); err != nil {
 		return err
 	}
@@ -320,7 +317,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 		return b, false
 	}
 	if b.Then = thenOf(r.Context()); b.Then != nil {
-		b.State, b.Shop, b.Now = b.Then.state, b.Then.state.Shop, b.Then.at
+		b.State, b.Shop, b.Now = b.Then.State, b.Then.State.Shop, b.Then.At
 	}
 	b.Loc = b.Shop.Location()
 	b.Now = b.Now.In(b.Loc)

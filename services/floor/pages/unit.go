@@ -15,6 +15,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
+	"tickover/services/floor/record"
 )
 
 type unitPage struct {
@@ -84,7 +85,9 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 	}
 	err := p.o.History.Events(r.Context(), u, func(e *queue.Event) error {
 		page.Story = append(page.Story, tell(b, u, e))
-		page.LetPass = append(page.LetPass, letPassOf(b, u, e)...)
+		for _, l := range record.LetPassOf(u, e) {
+			page.LetPass = append(page.LetPass, b.letPass([]*queue.Unit{u}, l))
+		}
 		return nil
 	})
 	slices.Reverse(page.Story)
