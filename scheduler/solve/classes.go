@@ -1,6 +1,10 @@
 package solve
 
-import "encoding/binary"
+import (
+	"encoding/binary"
+
+	"tickover/scheduler/model"
+)
 
 // classify numbers the classes of options that several activities have.
 func (in *instance) classify() {
@@ -114,47 +118,54 @@ func (o *outliner) number(h *hours) int64 {
 
 // modesKey appends what decides the options of an activity without pins.
 func (o *outliner) modesKey(key []byte, a *act) []byte {
-	number := func(x int64) { key = binary.AppendVarint(key, x) }
-	text := func(s string) { number(int64(len(s))); key = append(key, s...) }
-	flag := func(b bool) {
-		if b {
-			key = append(key, 1)
-		} else {
-			key = append(key, 0)
-		}
-	}
-	number(o.number(a.window))
-	flag(a.src.Handover)
+	key = binary.AppendVarint(key, o.number(a.window))
+	key = appendFlag(key, a.src.Handover)
 	for m := range a.src.Modes {
 		mode := &a.src.Modes[m]
-		number(int64(len(mode.Stretches)))
+		key = binary.AppendVarint(key, int64(len(mode.Stretches)))
 		for i := range mode.Stretches {
 			st := &mode.Stretches[i]
-			number(int64(st.Duration))
-			number(int64(st.Workers))
-			number(int64(st.MaxWait))
-			flag(st.Splittable)
-			text(string(st.Inside))
-			number(int64(len(st.Skills)))
-			for _, s := range st.Skills {
-				text(s)
-			}
+			key = binary.AppendVarint(key, int64(st.Duration))
+			key = binary.AppendVarint(key, int64(st.Workers))
+			key = binary.AppendVarint(key, int64(st.MaxWait))
+			key = appendFlag(key, st.Splittable)
+			key = appendText(key, st.Inside)
+			key = appendTexts(key, st.Skills)
 		}
-		number(int64(len(mode.Needs)))
-		for i := range mode.Needs {
-			n := &mode.Needs[i]
-			number(n.Amount)
-			text(n.Kind)
-			text(string(n.Span))
-			number(int64(len(n.Tags)))
-			for _, s := range n.Tags {
-				text(s)
-			}
-			number(int64(len(n.Resources)))
-			for _, r := range n.Resources {
-				text(string(r))
-			}
-		}
+		key = appendNeeds(key, mode)
+	}
+	return key
+}
+
+// appendNeeds appends what decides which resources a mode may hold.
+func appendNeeds(key []byte, mode *model.Mode) []byte {
+	key = binary.AppendVarint(key, int64(len(mode.Needs)))
+	for i := range mode.Needs {
+		n := &mode.Needs[i]
+		key = binary.AppendVarint(key, n.Amount)
+		key = appendText(key, n.Kind)
+		key = appendText(key, n.Span)
+		key = appendTexts(key, n.Tags)
+		key = appendTexts(key, n.Resources)
+	}
+	return key
+}
+
+func appendFlag(key []byte, b bool) []byte {
+	if b {
+		return append(key, 1)
+	}
+	return append(key, 0)
+}
+
+func appendText[T ~string](key []byte, s T) []byte {
+	return append(binary.AppendVarint(key, int64(len(s))), s...)
+}
+
+func appendTexts[T ~string](key []byte, list []T) []byte {
+	key = binary.AppendVarint(key, int64(len(list)))
+	for _, s := range list {
+		key = appendText(key, s)
 	}
 	return key
 }

@@ -12,6 +12,7 @@ type tracer struct {
 	on    bool
 	notes []note
 	why   [][]model.Cause
+	room  []model.Cause // for more of them
 	runs  []running
 	// byWorker and byResource are who does and holds what, as it is placed.
 	byWorker, byResource [][]int32
@@ -86,6 +87,18 @@ func newTracer(in *instance, runs []running) *tracer {
 	return &tracer{why: make([][]model.Cause, len(in.acts)), runs: runs,
 		byWorker: make([][]int32, len(in.workers)), byResource: make([][]int32, len(in.res))}
 }
+
+// keep notes the reasons of a.
+func (t *tracer) keep(a int32, causes []model.Cause) {
+	if len(t.room) < len(causes) {
+		t.room = make([]model.Cause, max(len(causes), roomOnce))
+	}
+	t.why[a], t.room = carve(t.room, len(causes))
+	t.why[a] = append(t.why[a], causes...)
+}
+
+// roomOnce is how many reasons are allocated at once.
+const roomOnce = 256
 
 // clear forgets what was placed.
 func (t *tracer) clear() {
@@ -163,13 +176,7 @@ func (s *search) retrace() bool {
 			start = was.start[a]
 		}
 		d.explain(a, k, &lim, start)
-		o, n := s.in.stretchOff[a], s.in.needOff[a]
-		f.held = f.held[:len(p.needs)]
-		f.start, f.end = was.start[a], was.end[a]
-		copy(f.s, was.s[o:o+int32(len(p.st))])
-		copy(f.e, was.e[o:])
-		copy(f.crew, was.crew[o:])
-		copy(f.held, was.held[n:])
+		f.read(&was, s.in, a, p)
 		d.commit(a, k, f)
 	}
 	return true
@@ -210,7 +217,8 @@ func (d *decoder) explain(a int32, k int, lim *limits, soonest Time) {
 	p := &act.opts[max(k, 0)]
 	fits := d.watch(a, p, &free, soonest)
 	start := d.cur.start
-	causes := d.tr.why[a][:0]
+	var few [causesMax + 1]model.Cause
+	causes := few[:0]
 	if fits && start < lim.lo {
 		causes = append(causes, model.Cause{Kind: model.CauseKept, Constraint: model.C1, Until: lim.lo})
 	}
@@ -227,9 +235,9 @@ func (d *decoder) explain(a int32, k int, lim *limits, soonest Time) {
 		causes = append(causes, d.causeOfLimit(a, &free))
 	}
 	if !fits {
-		causes = append([]model.Cause{d.causeOfFailure(a, lim, causes)}, causes...)
+		causes = slices.Insert(causes, 0, d.causeOfFailure(a, lim, causes))
 	}
-	d.tr.why[a] = causes
+	d.tr.keep(a, causes)
 }
 
 func same(a, b *model.Cause) bool {

@@ -22,6 +22,17 @@ func (f *fitting) set(g *fitting, stretches, needs int) {
 	copy(f.held[:needs], g.held)
 }
 
+// read is where activity a lies in a layout, by option p.
+func (f *fitting) read(l *layout, in *instance, a int32, p *option) {
+	f.start, f.end = l.start[a], l.end[a]
+	o, n := in.stretchOff[a], len(p.st)
+	copy(f.s[:n], l.s[o:])
+	copy(f.e[:n], l.e[o:])
+	copy(f.crew[:n], l.crew[o:])
+	f.held = f.held[:len(p.needs)]
+	copy(f.held, l.held[in.needOff[a]:])
+}
+
 // fit finds the earliest place of activity a by option p into d.cur.
 //
 // It moves a start t forward only past starts that cannot work. That is sound

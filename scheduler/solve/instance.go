@@ -149,6 +149,7 @@ type resource struct {
 type worker struct {
 	id     model.WorkerID
 	src    *model.Worker
+	base   profile // 1 on shift
 	open   *hours
 	demand int64
 }
@@ -209,10 +210,7 @@ func (in *instance) compileResources() {
 		if r.Open != nil {
 			open := newHours(r.Open)
 			if r.Within {
-				c.base = profile{at: []Time{-2 * forever}, free: []int64{0}}
-				for _, iv := range open.iv {
-					c.base.take(iv.Start, iv.End, -r.Capacity)
-				}
+				c.base = open.profile(r.Capacity)
 			} else {
 				c.open = open
 			}
@@ -241,6 +239,10 @@ func (in *instance) compileWorkers() {
 			always = true
 		}
 		c.open = without(c.open, w.Breaks)
+		c.base = newProfile(1)
+		if c.open != nil {
+			c.base = c.open.profile(1)
+		}
 		in.workers = append(in.workers, c)
 	}
 	if !always {
@@ -286,8 +288,22 @@ func (in *instance) compileActivities(jobOf map[model.JobID]int32) {
 }
 
 func (in *instance) compileLags() {
-	for _, l := range in.p.Lags {
-		from, to := in.actOf[l.From], in.actOf[l.To]
+	counts := make([][2]int32, len(in.acts)) // before, after
+	ends := make([][2]int32, len(in.p.Lags))
+	for i := range in.p.Lags {
+		from, to := in.actOf[in.p.Lags[i].From], in.actOf[in.p.Lags[i].To]
+		ends[i] = [2]int32{from, to}
+		counts[to][0]++
+		counts[from][1]++
+	}
+	room := make([]lag, 2*len(in.p.Lags))
+	for i := range in.acts {
+		in.acts[i].before, room = carve(room, int(counts[i][0]))
+		in.acts[i].after, room = carve(room, int(counts[i][1]))
+	}
+	for i := range in.p.Lags {
+		l := &in.p.Lags[i]
+		from, to := ends[i][0], ends[i][1]
 		c := lag{min: l.Min, max: forever, fromStart: l.FromPoint == model.Start, toEnd: l.ToEnd}
 		if l.Limited {
 			c.max = l.Max
@@ -307,6 +323,10 @@ func (in *instance) compileLags() {
 	}
 }
 
+// carve is an empty slice with room for n, taken off the front of room, and
+// what is left.
+func carve[T any](room []T, n int) ([]T, []T) { return room[:0:n], room[n:] }
+
 func compareBool(a, b bool) int {
 	switch {
 	case a == b:
@@ -323,11 +343,19 @@ func (in *instance) compilePeers() {
 		a, b := in.actOf[q.A], in.actOf[q.B]
 		parallel[[2]int32{a, b}], parallel[[2]int32{b, a}] = true, true
 	}
+	sum := 0
+	for i := range in.jobs {
+		if n := len(in.jobs[i].acts); in.jobs[i].onePlace {
+			sum += n * n
+		}
+	}
+	room := make([]int32, sum)
 	for _, j := range in.jobs {
 		if !j.onePlace {
 			continue
 		}
 		for _, a := range j.acts {
+			in.acts[a].peers, room = carve(room, len(j.acts))
 			for _, b := range j.acts {
 				if a != b && !parallel[[2]int32{a, b}] {
 					in.acts[a].peers = append(in.acts[a].peers, b)
@@ -355,10 +383,18 @@ func (in *instance) compileWishes() {
 		}
 		a.release = max(a.release, h.Until)
 	}
+	sum := 0
+	for i := range in.p.Previous {
+		sum += len(in.p.Previous[i].Resources) + len(in.p.Previous[i].Workers)
+	}
+	list, room := make([]previous, len(in.p.Previous)), make([]int32, sum)
 	for i := range in.p.Previous {
 		q := &in.p.Previous[i]
 		a := &in.acts[in.actOf[q.Activity]]
-		v := &previous{start: q.Start, st: q.Stretches, accepted: q.Accepted}
+		v := &list[i]
+		*v = previous{start: q.Start, st: q.Stretches, accepted: q.Accepted}
+		v.held, room = carve(room, len(q.Resources))
+		v.crew, room = carve(room, len(q.Workers))
 		v.near = q.Start >= in.now && q.Start < in.now+in.p.Weights.MoveWindow
 		for _, r := range q.Resources {
 			v.held = append(v.held, in.resOf[r])

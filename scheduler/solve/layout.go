@@ -41,13 +41,7 @@ func newLayout(in *instance) layout {
 		l.stock[i] = in.res[i].src.Capacity
 	}
 	for i := range in.workers {
-		l.busy[i] = newProfile(1)
-		if h := in.workers[i].open; h != nil {
-			l.busy[i] = profile{at: []Time{-2 * forever}, free: []int64{0}}
-			for _, iv := range h.iv {
-				l.busy[i].take(iv.Start, iv.End, -1)
-			}
-		}
+		l.busy[i].set(&in.workers[i].base)
 	}
 	for i := range in.spans {
 		l.span[i] = spanState{res: -1, left: in.spans[i].members}

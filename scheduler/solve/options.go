@@ -2,6 +2,7 @@ package solve
 
 import (
 	"cmp"
+	"encoding/binary"
 	"slices"
 
 	"tickover/scheduler/model"
@@ -20,7 +21,14 @@ type outliner struct {
 	shared  map[string]*choice
 	choices []*choice
 	key     []byte
+	list    []byte // a key of crewLists or needLists
 	numbers map[*hours]int64
+	// crewLists and needLists are the choices without wishes, by what decides
+	// them.
+	crewLists map[string][][][][]int32
+	needLists map[string][]held
+	// sorted are candidates by demand, by the first of the list sorted.
+	sorted map[*int32][]int32
 }
 
 // class is the candidates of a need that share a calendar.
@@ -30,7 +38,8 @@ type class struct {
 }
 
 func newOutliner(in *instance) *outliner {
-	o := &outliner{in: in, calendars: map[model.CalendarID]*hours{}, joint: map[[2]*hours]*hours{}, classes: map[string][]class{}, shared: map[string]*choice{}, numbers: map[*hours]int64{}}
+	o := &outliner{in: in, calendars: map[model.CalendarID]*hours{}, joint: map[[2]*hours]*hours{}, classes: map[string][]class{}, shared: map[string]*choice{}, numbers: map[*hours]int64{},
+		crewLists: map[string][][][][]int32{}, needLists: map[string][]held{}, sorted: map[*int32][]int32{}}
 	for i := range in.p.Calendars {
 		o.calendars[in.p.Calendars[i].ID] = newHours(in.p.Calendars[i].Open)
 	}
@@ -173,11 +182,19 @@ func (in *instance) demands() {
 // order puts the least demanded candidates first and sums up the crew.
 func (o *outliner) order(p *option) {
 	for i := range p.needs {
-		cand := slices.Clone(p.needs[i].cand)
-		slices.SortStableFunc(cand, func(a, b int32) int {
-			return cmp.Or(cmp.Compare(o.in.res[a].demand, o.in.res[b].demand), cmp.Compare(a, b))
-		})
-		p.needs[i].cand = cand
+		cand := p.needs[i].cand
+		if len(cand) < 2 {
+			continue
+		}
+		list, ok := o.sorted[&cand[0]]
+		if !ok {
+			list = slices.Clone(cand)
+			slices.SortStableFunc(list, func(a, b int32) int {
+				return cmp.Or(cmp.Compare(o.in.res[a].demand, o.in.res[b].demand), cmp.Compare(a, b))
+			})
+			o.sorted[&cand[0]] = list
+		}
+		p.needs[i].cand = list
 	}
 	p.spread = 0
 	for _, w := range p.crew {
@@ -240,14 +257,15 @@ func (w *wishes) add(in *instance, pin *model.Pin) {
 // nil, are workers that belong to the crew already.
 func (o *outliner) mode(a *act, m int, w *wishes, first int, base []int32) {
 	src := &a.src.Modes[m]
-	needs, ok := o.needs(a, src, w)
+	needs, ok := o.needsOf(a, src, w)
 	if !ok {
 		return
 	}
-	crews, ok := o.crews(a, src, w, first, base)
+	crews, ok := o.crewsOf(a, src, w, first, base)
 	if !ok {
 		return
 	}
+	a.opts = slices.Grow(a.opts, min(len(needs)*len(crews), optionsMax-len(a.opts)))
 	for _, n := range needs {
 		for _, c := range crews {
 			if len(a.opts) == optionsMax {
@@ -256,6 +274,44 @@ func (o *outliner) mode(a *act, m int, w *wishes, first int, base []int32) {
 			a.opts = append(a.opts, o.option(a, m, first, n, c))
 		}
 	}
+}
+
+// needsOf is needs, worked out once for all activities without wishes.
+func (o *outliner) needsOf(a *act, src *model.Mode, w *wishes) ([]held, bool) {
+	if len(w.resources) > 0 {
+		return o.needs(a, src, w)
+	}
+	key := appendNeeds(o.list[:0], src)
+	o.list = key
+	if list, ok := o.needLists[string(key)]; ok {
+		return list, true
+	}
+	list, ok := o.needs(a, src, w)
+	if ok {
+		o.needLists[string(key)] = list
+	}
+	return list, ok
+}
+
+// crewsOf is crews, worked out once for all activities without wishes.
+func (o *outliner) crewsOf(a *act, src *model.Mode, w *wishes, first int, base []int32) ([][][][]int32, bool) {
+	if len(w.workers) > 0 || first > 0 || base != nil {
+		return o.crews(a, src, w, first, base)
+	}
+	key := appendFlag(o.list[:0], a.src.Handover)
+	for i := range src.Stretches {
+		key = binary.AppendVarint(key, int64(src.Stretches[i].Workers))
+		key = appendTexts(key, src.Stretches[i].Skills)
+	}
+	o.list = key
+	if list, ok := o.crewLists[string(key)]; ok {
+		return list, true
+	}
+	list, ok := o.crews(a, src, w, first, base)
+	if ok {
+		o.crewLists[string(key)] = list
+	}
+	return list, ok
 }
 
 // held is one choice of a calendar class for each need.
@@ -538,6 +594,12 @@ func given(needs []need, in *instance) bool {
 func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) option {
 	src := &a.src.Modes[m]
 	p := option{mode: m, class: -1, window: a.window, needs: slices.Clone(h.needs), given: given(h.needs, o.in)}
+	alternatives := 0
+	for i := range crews {
+		alternatives += len(crews[i])
+	}
+	room := make([]crew, alternatives)
+	p.st = make([]stretch, 0, len(src.Stretches))
 	for i := range src.Stretches {
 		s := &src.Stretches[i]
 		st := stretch{d: s.Duration, split: s.Splittable, handsOn: s.Workers > 0, maxWait: s.MaxWait}
@@ -547,6 +609,7 @@ func (o *outliner) option(a *act, m, first int, h held, crews [][][]int32) optio
 		if s.Inside != "" {
 			st.inside = o.calendars[s.Inside]
 		}
+		st.crews, room = carve(room, len(crews[i]))
 		for _, ws := range crews[i] {
 			c := crew{workers: ws, open: h.open}
 			for _, k := range ws {

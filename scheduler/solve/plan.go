@@ -15,12 +15,16 @@ func (s *search) plan() *model.Plan {
 	d := s.d
 	why := d.tr.why
 	p := &model.Plan{Seed: s.o.Seed, Schedules: d.schedules, Cut: s.cut, Cost: d.cost()}
+	w := d.writer(len(s.runs))
+	if cap(w.list) > 0 {
+		p.Assignments = w.list
+	}
 	for i := range s.in.acts {
 		a := &s.in.acts[i]
 		switch {
 		case a.begun():
 		case d.state[i] == placedState:
-			p.Assignments = append(p.Assignments, d.assignment(int32(i), why[i]))
+			p.Assignments = append(p.Assignments, w.assignment(int32(i), why[i]))
 		default:
 			p.Unplaced = append(p.Unplaced, d.unplaced(int32(i), why[i]))
 		}
@@ -66,19 +70,52 @@ func (s *search) running(p *model.Plan, r *running) {
 	}
 }
 
-func (d *decoder) assignment(i int32, why []model.Cause) model.Assignment {
+// writer has room for the assignments of a layout.
+type writer struct {
+	*decoder
+	list      []model.Assignment
+	held      []model.ResourceID
+	stretches []model.StretchTime
+	workers   []model.WorkerID
+}
+
+// writer is one with room for more assignments besides.
+func (d *decoder) writer(more int) *writer {
+	held, stretches, workers := 0, 0, 0
+	for i := range d.in.acts {
+		if d.state[i] != placedState || d.in.acts[i].begun() {
+			continue
+		}
+		more++
+		p, off := &d.in.acts[i].opts[d.opt[i]], d.in.stretchOff[i]
+		held, stretches = held+len(p.needs), stretches+len(p.st)
+		for k := range p.st {
+			workers += len(p.st[k].crews[d.crew[off+int32(k)]].workers)
+		}
+	}
+	return &writer{d, make([]model.Assignment, 0, more), make([]model.ResourceID, held), make([]model.StretchTime, stretches), make([]model.WorkerID, workers)}
+}
+
+func (d *writer) assignment(i int32, why []model.Cause) model.Assignment {
 	a := &d.in.acts[i]
 	p := &a.opts[d.opt[i]]
-	as := model.Assignment{Activity: a.id, Job: a.src.Job, Mode: p.mode, Start: d.start[i], End: d.end[i], Why: slices.Clone(why)}
+	as := model.Assignment{Activity: a.id, Job: a.src.Job, Mode: p.mode, Start: d.start[i], End: d.end[i], Why: why}
+	if len(p.needs) > 0 {
+		as.Held, d.held = carve(d.held, len(p.needs))
+	}
+	as.Stretches, d.stretches = carve(d.stretches, len(p.st))
 	off := d.in.needOff[i]
 	for k := range p.needs {
-		as.Held = append(as.Held, d.in.res[d.held[off+int32(k)]].id)
+		as.Held = append(as.Held, d.in.res[d.decoder.held[off+int32(k)]].id)
 	}
 	off = d.in.stretchOff[i]
 	for k := range p.st {
 		o := off + int32(k)
 		c := &p.st[k].crews[d.crew[o]]
 		st := model.StretchTime{Start: d.s[o], End: d.e[o], Parts: c.parts(&p.st[k], d.s[o], d.e[o])}
+		if len(c.workers) > 0 {
+			st.Workers, d.workers = carve(d.workers, len(c.workers))
+		}
 		for _, w := range c.workers {
 			st.Workers = append(st.Workers, d.in.workers[w].id)
 		}

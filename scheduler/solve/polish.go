@@ -132,15 +132,11 @@ func (d *decoder) inSpan(a int32) bool {
 	return slices.ContainsFunc(d.in.acts[a].opts[d.opt[a]].needs, func(n need) bool { return n.span >= 0 })
 }
 
-// uncommit takes a out of the layout and returns where it was.
+// uncommit takes a out of the layout and returns where it was, in d.kept.
 func (d *decoder) uncommit(a int32) *fitting {
 	p := &d.in.acts[a].opts[d.opt[a]]
-	f := &fitting{start: d.start[a], end: d.end[a], s: make([]Time, len(p.st)), e: make([]Time, len(p.st)), crew: make([]uint8, len(p.st)), held: make([]int32, len(p.needs))}
-	copy(f.held, d.held[d.in.needOff[a]:])
-	off := d.in.stretchOff[a]
-	copy(f.s, d.s[off:])
-	copy(f.e, d.e[off:])
-	copy(f.crew, d.crew[off:])
+	f := &d.kept
+	f.read(&d.layout, d.in, a, p)
 	for i := range p.needs {
 		n, r := &p.needs[i], f.held[i]
 		if d.in.res[r].src.Consumable {
@@ -190,14 +186,15 @@ func (d *decoder) exact(in *instance) *genome {
 
 // likes is the layout as what ties go to.
 func (d *decoder) likes() []*previous {
-	out := make([]*previous, len(d.in.acts))
+	out, list, room := make([]*previous, len(d.in.acts)), make([]previous, len(d.in.acts)), make([]int32, len(d.held))
 	for i := range d.in.acts {
 		a := &d.in.acts[i]
 		if a.begun() || d.state[i] != placedState {
 			continue
 		}
-		v := &previous{}
+		v := &list[i]
 		p, off := &a.opts[d.opt[i]], d.in.needOff[i]
+		v.held, room = carve(room, len(p.needs))
 		v.held = append(v.held, d.held[off:off+int32(len(p.needs))]...)
 		slices.Sort(v.held)
 		for k := range p.st {

@@ -13,11 +13,33 @@ func newProfile(capacity int64) profile {
 	return profile{at: []Time{-2 * forever}, free: []int64{capacity}}
 }
 
-// set makes f a copy of g without a new allocation where it can.
+// profile has capacity free while h is open, and nothing otherwise.
+func (h *hours) profile(capacity int64) profile {
+	f := profile{at: make([]Time, 1, 1+2*len(h.iv)), free: make([]int64, 1, 1+2*len(h.iv))}
+	f.at[0] = -2 * forever
+	for _, iv := range h.iv {
+		if n := len(f.at) - 1; f.at[n] == iv.Start { // the one before touches it
+			f.at, f.free = f.at[:n], f.free[:n]
+		}
+		f.at = append(f.at, iv.Start, iv.End)
+		f.free = append(f.free, capacity, 0)
+	}
+	return f
+}
+
+// set makes f a copy of g without a new allocation where it can; a first copy
+// has room to grow.
 func (f *profile) set(g *profile) {
+	if f.at == nil {
+		n := len(g.at) + max(len(g.at), profileRoom)
+		f.at, f.free = make([]Time, 0, n), make([]int64, 0, n)
+	}
 	f.at = append(f.at[:0], g.at...)
 	f.free = append(f.free[:0], g.free...)
 }
+
+// profileRoom are the breakpoints that a copy has room for beyond those it has.
+const profileRoom = 32
 
 // near bounds how far seg walks from the hint before it bisects.
 const near = 6

@@ -1,8 +1,6 @@
 package solve
 
 import (
-	"cmp"
-	"container/heap"
 	"math"
 	"slices"
 
@@ -164,7 +162,7 @@ func (in *instance) listBy(keys []int64) []int32 {
 			keys[i] = math.MinInt64 // so that what waits for it is ready at once
 		}
 	}
-	q := &readyHeap{keys: keys}
+	q := &readyHeap{keys: keys, list: make([]int32, 0, len(in.acts))}
 	waits := make([]int32, len(in.acts))
 	for i := range in.acts {
 		waits[i] = int32(len(in.acts[i].before))
@@ -172,16 +170,18 @@ func (in *instance) listBy(keys []int64) []int32 {
 			q.list = append(q.list, int32(i))
 		}
 	}
-	heap.Init(q)
+	for i := len(q.list)/2 - 1; i >= 0; i-- {
+		q.down(i)
+	}
 	out := make([]int32, 0, len(in.acts))
-	for q.Len() > 0 {
-		a := heap.Pop(q).(int32)
+	for len(q.list) > 0 {
+		a := q.pop()
 		if !in.acts[a].begun() {
 			out = append(out, a)
 		}
 		for _, l := range in.acts[a].after {
 			if waits[l.other]--; waits[l.other] == 0 {
-				heap.Push(q, l.other)
+				q.push(l.other)
 			}
 		}
 	}
@@ -194,16 +194,48 @@ type readyHeap struct {
 	list []int32
 }
 
-func (q *readyHeap) Len() int { return len(q.list) }
-func (q *readyHeap) Less(i, j int) bool {
-	return cmp.Or(cmp.Compare(q.keys[q.list[i]], q.keys[q.list[j]]), cmp.Compare(q.list[i], q.list[j])) < 0
+func (q *readyHeap) less(a, b int32) bool {
+	if q.keys[a] != q.keys[b] {
+		return q.keys[a] < q.keys[b]
+	}
+	return a < b
 }
-func (q *readyHeap) Swap(i, j int) { q.list[i], q.list[j] = q.list[j], q.list[i] }
-func (q *readyHeap) Push(x any)    { q.list = append(q.list, x.(int32)) }
-func (q *readyHeap) Pop() any {
-	x := q.list[len(q.list)-1]
-	q.list = q.list[:len(q.list)-1]
-	return x
+
+func (q *readyHeap) push(a int32) {
+	q.list = append(q.list, a)
+	for i := len(q.list) - 1; i > 0; {
+		up := (i - 1) / 2
+		if !q.less(q.list[i], q.list[up]) {
+			return
+		}
+		q.list[i], q.list[up] = q.list[up], q.list[i]
+		i = up
+	}
+}
+
+func (q *readyHeap) pop() int32 {
+	first, last := q.list[0], len(q.list)-1
+	q.list[0] = q.list[last]
+	q.list = q.list[:last]
+	q.down(0)
+	return first
+}
+
+func (q *readyHeap) down(i int) {
+	for {
+		least := 2*i + 1
+		if least >= len(q.list) {
+			return
+		}
+		if r := least + 1; r < len(q.list) && q.less(q.list[r], q.list[least]) {
+			least = r
+		}
+		if !q.less(q.list[least], q.list[i]) {
+			return
+		}
+		q.list[i], q.list[least] = q.list[least], q.list[i]
+		i = least
+	}
 }
 
 // starts are keys by place; what has none goes last.
