@@ -31,6 +31,8 @@ type Config struct {
 	// Lease is how long a dispatcher that died blocks its standby, in whole
 	// seconds; 0: 3 s.
 	Lease time.Duration
+	// Peers, if set, share the sites with this process.
+	Peers *Peers
 	// Poll is how often the clock is looked at; 0: 200 ms. It is real time,
 	// also when Now runs faster.
 	Poll time.Duration
@@ -69,9 +71,11 @@ func New(ctx context.Context, c Config) (*Dispatcher, error) {
 	if c.Logger == nil {
 		c.Logger = zap.NewNop()
 	}
+	if c.Holder == "" && c.Peers != nil {
+		c.Holder = c.Peers.Name()
+	}
 	if c.Holder == "" {
-		host, _ := os.Hostname()
-		c.Holder = fmt.Sprintf("%s/%d", host, os.Getpid())
+		c.Holder = holderName()
 	}
 	if c.Lease == 0 {
 		c.Lease = leaseTTL
@@ -93,19 +97,34 @@ func New(ctx context.Context, c Config) (*Dispatcher, error) {
 	return &Dispatcher{c: c, js: js, log: c.Logger.Named("dispatch").With(zap.String("site", string(c.Site)))}, nil
 }
 
+func holderName() string {
+	host, _ := os.Hostname()
+	return fmt.Sprintf("%s/%d", host, os.Getpid())
+}
+
 // Run dispatches or stands by until ctx ends. It returns nil then, and an
 // error when the connection was closed for good.
 func (d *Dispatcher) Run(ctx context.Context) error {
+	var turn turn
 	for ctx.Err() == nil {
-		l, err := tryLease(ctx, d.js, d.c.Site, d.c.Holder, d.c.Lease)
+		var l *lease
+		var err error
+		if d.myTurn(&turn, time.Now()) {
+			l, err = tryLease(ctx, d.js, d.c.Site, d.c.Holder, d.c.Lease)
+		}
 		if err == nil && l != nil {
 			err = d.term(ctx, l)
+			turn.free, turn.asked = time.Time{}, time.Now()
 		}
 		if ctx.Err() != nil {
 			return nil
 		}
 		if d.c.Conn.IsClosed() {
 			return fmt.Errorf("dispatch site %s: %w", d.c.Site, errors.Join(nats.ErrConnectionClosed, err))
+		}
+		if errors.Is(err, errYield) {
+			d.log.Info("left the site to another dispatcher")
+			err = nil
 		}
 		if err != nil {
 			d.log.Warn("not dispatching", zap.Error(err))
@@ -126,6 +145,7 @@ func (d *Dispatcher) term(ctx context.Context, l *lease) error {
 	d.log.Info("dispatching", zap.Uint64("epoch", l.epoch()))
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return l.keep(gctx) })
+	g.Go(func() error { return d.yield(gctx) })
 	g.Go(func() error {
 		t := &term{d: d, epoch: l.epoch(), core: NewCore(d.c.Core)}
 		return t.run(gctx)

@@ -117,20 +117,27 @@ func (l *lease) release(ctx context.Context) {
 // LeaderEpoch is the epoch of the dispatcher that holds a site's lease, 0 if
 // none does.
 func LeaderEpoch(ctx context.Context, js jetstream.JetStream, site queue.SiteID) (uint64, error) {
+	_, epoch, err := Leader(ctx, js, site)
+	return epoch, err
+}
+
+// Leader is the dispatcher that holds a site's lease and its epoch, nothing if
+// none does.
+func Leader(ctx context.Context, js jetstream.JetStream, site queue.SiteID) (holder string, epoch uint64, err error) {
 	kv, err := js.KeyValue(ctx, LeadBucket)
 	if err != nil {
-		return 0, fmt.Errorf("leader: %w", err)
+		return "", 0, fmt.Errorf("leader: %w", err)
 	}
 	e, err := kv.Get(ctx, leadKey(site))
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
-		return 0, nil
+		return "", 0, nil
 	}
 	if err != nil {
-		return 0, fmt.Errorf("leader: %w", err)
+		return "", 0, fmt.Errorf("leader: %w", err)
 	}
 	var v leaseValue
 	if err := json.Unmarshal(e.Value(), &v); err != nil {
-		return 0, fmt.Errorf("leader: %w", err)
+		return "", 0, fmt.Errorf("leader: %w", err)
 	}
-	return v.Epoch, nil
+	return v.Holder, v.Epoch, nil
 }
