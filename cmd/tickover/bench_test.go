@@ -75,7 +75,7 @@ func TestBenchOnItsOwn(t *testing.T) {
 	}
 	nats := free.Addr().String()
 	free.Close()
-	s := serve(t, alwaysOpen(t, dir), filepath.Join(dir, "data"), "--nats", nats, "--token", token, "--away", "b3", "--away", "b4")
+	s := serve(t, alwaysOpen(t, dir), filepath.Join(dir, "data"), "--workers", nats, "--token", token, "--away", "b3", "--away", "b4")
 	defer s.kill(t)
 
 	bin, err := program()

@@ -43,13 +43,14 @@ var program = sync.OnceValues(func() (string, error) {
 type server struct {
 	cmd  *exec.Cmd
 	base string
+	host string // to ask for, if it is not base's
 	errs *bytes.Buffer
 }
 
 // alwaysOpen writes the demo's shop file with the shop open day and night, so
 // that the test does not depend on when it runs, and with a route that begins
 // with the flash.
-func alwaysOpen(t *testing.T, dir string) string {
+func alwaysOpen(t testing.TB, dir string) string {
 	t.Helper()
 	src := string(testdata.Larkmoor)
 	hours := regexp.MustCompile(`(?m)^hours:[^\n]*\n(?:  [^\n]*\n)+`)
@@ -115,6 +116,7 @@ func (s *server) post(ctx context.Context, path string, body map[string]any) (re
 		return nil, 0, err
 	}
 	req.Header.Set("Content-Type", "application/json")
+	req.Host = s.host
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return nil, 0, err
@@ -124,7 +126,10 @@ func (s *server) post(ctx context.Context, path string, body map[string]any) (re
 	if err != nil {
 		return nil, resp.StatusCode, err // cut in the middle: not acknowledged
 	}
-	return receipt, resp.StatusCode, json.Unmarshal(raw, &receipt)
+	if err := json.Unmarshal(raw, &receipt); err != nil {
+		return nil, resp.StatusCode, fmt.Errorf("%d %.300s: %w", resp.StatusCode, raw, err)
+	}
+	return receipt, resp.StatusCode, nil
 }
 
 // sent is a command that was acknowledged.

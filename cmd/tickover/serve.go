@@ -26,11 +26,12 @@ import (
 type serveCmd struct {
 	dataFlag
 	logFlags
-	Shop   string   `help:"The shop file; one that does not exist yet is made in the browser." required:"" type:"path"`
-	Listen string   `help:"Address of the pages." default:"${listen}"`
-	Away   []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
-	Nats   string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
-	Token  string   `help:"File with the token that they must know; needed with --nats." type:"existingfile" placeholder:"FILE"`
+	deploymentFlags
+	Shop    []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
+	Listen  string   `help:"Address of the pages." default:"${listen}"`
+	Away    []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
+	Workers string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
+	Token   string   `help:"File with the token that they must know; needed with --workers." type:"existingfile" placeholder:"FILE"`
 }
 
 func (c *serveCmd) Run(ctx context.Context, io streams) error {
@@ -38,7 +39,13 @@ func (c *serveCmd) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	if _, err := os.Stat(c.Shop); errors.Is(err, fs.ErrNotExist) {
+	if c.Nats != "" {
+		return c.deployed(ctx, io, logger)
+	}
+	if err := c.alone(); err != nil {
+		return err
+	}
+	if _, err := os.Stat(c.Shop[0]); errors.Is(err, fs.ErrNotExist) {
 		return c.setUp(ctx, io, logger)
 	}
 	return c.open(ctx, io, logger, nil)
@@ -46,7 +53,7 @@ func (c *serveCmd) Run(ctx context.Context, io streams) error {
 
 // open runs the shop of the file. serve, if set, serves its pages.
 func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, serve func(context.Context, *floor.Floor, func(net.Addr)) error) error {
-	shop, hash, err := readShop(c.Shop)
+	shop, hash, err := readShop(c.Shop[0])
 	if err != nil {
 		return err
 	}
@@ -54,10 +61,10 @@ func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, ser
 	if err != nil {
 		return err
 	}
-	if c.Nats != "" && token == "" {
-		return fmt.Errorf("--nats lets other processes in: give --token with a file that holds a secret")
+	if c.Workers != "" && token == "" {
+		return fmt.Errorf("--workers lets other processes in: give --token with a file that holds a secret")
 	}
-	o := log.Options{Dir: logDir(c.Data), Listen: c.Nats, Token: token}
+	o := log.Options{Dir: logDir(c.Data), Listen: c.Workers, Token: token}
 	away := map[dispatch.Station]bool{}
 	for _, s := range c.Away {
 		away[dispatch.Station(s)] = true
@@ -66,7 +73,7 @@ func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, ser
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: time.Now,
 			data: c.Data, listen: c.Listen, away: away, logger: logger, ready: announce(io, shop.Name),
-			disk: setup.NewDisk(c.Shop), serve: serve,
+			disk: setup.NewDisk(c.Shop[0]), serve: serve,
 		})
 	})
 }
@@ -128,9 +135,10 @@ func (f logFlags) logger(io streams) (*zap.Logger, error) {
 
 type benchCmd struct {
 	logFlags
+	natsFlags
 	Bench  string `help:"The station to work for: a bench, pad or loop of the shop file." required:""`
 	Site   string `help:"The site." required:""`
-	Server string `help:"Where tickover serve --nats listens, for example nats://127.0.0.1:4225." required:""`
+	Server string `help:"Where tickover serve --workers listens, for example nats://127.0.0.1:4225." required:""`
 	Token  string `help:"File with the token." type:"existingfile"`
 }
 
@@ -143,7 +151,11 @@ func (c *benchCmd) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	far, err := log.Dial(ctx, log.DialOptions{URL: c.Server, Token: token, Program: version(), Logger: logger})
+	opts, err := c.options(c.Site + "_" + c.Bench)
+	if err != nil {
+		return err
+	}
+	far, err := log.Dial(ctx, log.DialOptions{URL: c.Server, Token: token, MustExist: true, Program: version(), Logger: logger, Conn: opts})
 	if err != nil {
 		return explainLog(err)
 	}

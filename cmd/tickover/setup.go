@@ -20,20 +20,20 @@ import (
 // setUp serves the setup of a shop whose file does not exist yet, and once it
 // is written the shop, in one process and on one address.
 func (c *serveCmd) setUp(ctx context.Context, io streams, logger *zap.Logger) error {
-	dir := filepath.Dir(c.Shop)
+	dir := filepath.Dir(c.Shop[0])
 	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
-		return fmt.Errorf("shop file %s: there is no folder %s; make it, or correct --shop", c.Shop, dir)
+		return fmt.Errorf("shop file %s: there is no folder %s; make it, or correct --shop", c.Shop[0], dir)
 	}
 	l, err := floor.Listen(ctx, c.Listen)
 	if err != nil {
 		return err
 	}
 	written := make(chan struct{})
-	first, err := floor.NewSetup(floor.Options{ShopFile: setup.NewDisk(c.Shop), Now: time.Now, Logger: logger}, func() { close(written) })
+	first, err := floor.NewSetup(floor.Options{ShopFile: setup.NewDisk(c.Shop[0]), Now: time.Now, Logger: logger}, func() { close(written) })
 	if err != nil {
 		return err
 	}
-	fmt.Fprintf(io.out, "%s does not exist yet: set the shop up at http://%s/setup (stop with Ctrl-C)\n", c.Shop, l.Addr())
+	fmt.Fprintf(io.out, "%s does not exist yet: set the shop up at http://%s/setup (stop with Ctrl-C)\n", c.Shop[0], l.Addr())
 
 	serving, stop := context.WithCancel(ctx)
 	defer stop()

@@ -24,6 +24,7 @@ import (
 	"tickover/services/floor/setup"
 	"tickover/services/ledger"
 	"tickover/services/meter"
+	"tickover/services/node"
 	"tickover/services/photos"
 )
 
@@ -56,16 +57,8 @@ func openLedger(ctx context.Context, o shopOptions) (*ledger.Ledger, error) {
 	if err != nil {
 		return nil, explainLog(err)
 	}
-	if l.View().ShopFile == o.file {
-		return l, nil
-	}
-	_, err = l.Do(ctx, queue.Command{
-		// The same file after another one is a new command.
-		ID: queue.CommandID(fmt.Sprintf("shop-%.16s-%d", o.file, l.View().Seq)), At: o.now(),
-		Action: &queue.ConfigureShop{Shop: *o.shop, FileHash: o.file},
-	})
-	if err != nil {
-		return nil, fmt.Errorf("the shop file can't take effect: %w", err)
+	if err := node.Configure(ctx, l, node.ShopFile{Shop: o.shop, Hash: o.file}, o.now()); err != nil {
+		return nil, err
 	}
 	return l, nil
 }
@@ -117,8 +110,8 @@ func runShop(ctx context.Context, o shopOptions) error {
 	if err != nil {
 		return err
 	}
-	crew := &crew{o: o, l: l, nc: nc, has: map[dispatch.Station]bool{}}
-	workers, err := crew.join(ctx)
+	crew := &node.Crew{Config: bench.Config{Site: o.shop.Site, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger}, Away: o.away}
+	workers, err := crew.Join(ctx)
 	if err != nil {
 		return err
 	}
@@ -128,7 +121,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 	for _, w := range workers {
 		g.Go(func() error { return w.Run(ctx) })
 	}
-	g.Go(func() error { return crew.follow(ctx, g) })
+	g.Go(func() error { return crew.Follow(ctx, g) })
 	g.Go(func() error { return people.Run(ctx) })
 	g.Go(func() error {
 		if err := pages.Warm(ctx); err != nil && ctx.Err() == nil {
@@ -153,56 +146,6 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return nil
 	}
 	return err
-}
-
-// crew has a worker for each station of the shop, also for those that a later
-// shop file brings.
-type crew struct {
-	o   shopOptions
-	l   *ledger.Ledger
-	nc  *nats.Conn
-	has map[dispatch.Station]bool
-}
-
-// join makes workers for the stations that have none.
-func (c *crew) join(ctx context.Context) ([]*bench.Worker, error) {
-	var out []*bench.Worker
-	for _, s := range dispatch.Stations(c.l.View().Shop) {
-		if c.o.away[s] || c.has[s] {
-			continue
-		}
-		w, err := bench.New(ctx, bench.Config{Site: c.o.shop.Site, Station: s, Conn: c.nc, Ledger: c.l, Now: c.o.now, Logger: c.o.logger})
-		if err != nil {
-			return nil, fmt.Errorf("bench %s: %w", s, err)
-		}
-		c.has[s] = true
-		out = append(out, w)
-	}
-	return out, nil
-}
-
-// follow lets new workers join when another shop file takes effect.
-func (c *crew) follow(ctx context.Context, g *errgroup.Group) error {
-	watch := c.l.Watch()
-	defer watch.Stop()
-	file := c.o.file
-	for {
-		if now := c.l.View().ShopFile; now != file {
-			file = now
-			workers, err := c.join(ctx)
-			if err != nil && ctx.Err() == nil {
-				return err
-			}
-			for _, w := range workers {
-				g.Go(func() error { return w.Run(ctx) })
-			}
-		}
-		select {
-		case <-watch.C():
-		case <-ctx.Done():
-			return nil
-		}
-	}
 }
 
 // observePlan feeds the metrics with what the dispatcher did.

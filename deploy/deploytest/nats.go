@@ -66,7 +66,7 @@ func NATSServer(t testing.TB) string {
 }
 
 // Roles that have a key in deploy/nats/accounts.conf.
-var Roles = []string{"dispatch", "floor", "bench", "larkmoor_b1", "backup"}
+var Roles = []string{"all", "dispatch", "floor", "bench", "larkmoor_b1", "backup"}
 
 // Cluster is three NATS nodes, each a process with the configuration of
 // deploy/nats.

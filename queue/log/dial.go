@@ -16,9 +16,11 @@ type DialOptions struct {
 	Token string
 	// Replicas of the stream if it is made; 0: 1. A cluster of three has 3.
 	Replicas int
-	Program  string        // this program's version, kept with each entry
-	Timeout  time.Duration // of one request; 0: 5 s
-	Logger   *zap.Logger   // nil: none
+	// MustExist: the stream is not made; somebody with the right to does it.
+	MustExist bool
+	Program   string        // this program's version, kept with each entry
+	Timeout   time.Duration // of one request; 0: 5 s
+	Logger    *zap.Logger   // nil: none
 	// Conn are further options of the connection.
 	Conn []nats.Option
 }
@@ -36,7 +38,10 @@ func Dial(ctx context.Context, o DialOptions) (*JetStream, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	opts := []nats.Option{nats.Name("tickover log"), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.Timeout(o.Timeout)}
+	opts := []nats.Option{nats.Name("tickover log"), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.Timeout(o.Timeout),
+		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
+			o.Logger.Warn("log connection", zap.Error(err))
+		})}
 	if o.Token != "" {
 		opts = append(opts, nats.Token(o.Token))
 	}
@@ -44,7 +49,11 @@ func Dial(ctx context.Context, o DialOptions) (*JetStream, error) {
 	if err != nil {
 		return nil, fmt.Errorf("dial log at %s: %w", o.URL, err)
 	}
-	l, err := newJetStream(ctx, nc, max(o.Replicas, 1), o.Program, o.Timeout, o.Logger)
+	replicas := max(o.Replicas, 1)
+	if o.MustExist {
+		replicas = 0
+	}
+	l, err := newJetStream(ctx, nc, replicas, o.Program, o.Timeout, o.Logger)
 	if err != nil {
 		nc.Close()
 		return nil, err

@@ -80,10 +80,11 @@ func checkConfig(c jetstream.StreamConfig) error {
 	return nil
 }
 
-// ensureStream makes the stream or checks the one that is there.
+// ensureStream makes the stream or checks the one that is there; with replicas
+// 0 it makes none.
 func ensureStream(ctx context.Context, js jetstream.JetStream, replicas int) (jetstream.Stream, error) {
 	s, err := js.Stream(ctx, StreamName)
-	if errors.Is(err, jetstream.ErrStreamNotFound) {
+	if errors.Is(err, jetstream.ErrStreamNotFound) && replicas > 0 {
 		s, err = js.CreateStream(ctx, streamConfig(replicas))
 	}
 	if err != nil {

@@ -28,6 +28,13 @@ func AlertSubject(site queue.SiteID, s dispatch.Station) string {
 
 func alertKey(site queue.SiteID, s dispatch.Station) string { return string(site) + "." + string(s) }
 
+// Provision makes what workers need on NATS and have no right to make
+// themselves.
+func Provision(ctx context.Context, js jetstream.JetStream, replicas int) error {
+	_, err := provisionAlerts(ctx, js, replicas)
+	return err
+}
+
 func provisionAlerts(ctx context.Context, js jetstream.JetStream, replicas int) (jetstream.KeyValue, error) {
 	return dispatch.Bucket(ctx, js, jetstream.KeyValueConfig{
 		Bucket: AlertsBucket, Description: "the present alerts of each station", Storage: jetstream.MemoryStorage,

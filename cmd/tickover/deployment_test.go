@@ -1,0 +1,389 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go/jetstream"
+
+	"tickover/deploy/deploytest"
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/queue/view"
+	"tickover/queue/view/redisview"
+	"tickover/services/dispatch"
+	"tickover/services/ledger"
+)
+
+// deployment is three NATS nodes, Redis, and processes of the program with
+// roles, all with the configuration of deploy/.
+type deployment struct {
+	*deploytest.Cluster
+	redis *deploytest.Redis
+	dir   string
+	shops []string // files
+	js    jetstream.JetStream
+	views view.Store
+}
+
+// sites of the deployment; the shops are the demo's, open day and night.
+var sites = []queue.SiteID{"larkmoor", "highfell", "saltburn"}
+
+func deploy(t testing.TB) *deployment {
+	t.Helper()
+	if _, err := program(); err != nil {
+		t.Fatal(err)
+	}
+	d := &deployment{Cluster: deploytest.StartCluster(t), redis: deploytest.StartRedis(t), dir: t.TempDir()}
+	src, err := os.ReadFile(alwaysOpen(t, d.dir))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, site := range sites {
+		file := filepath.Join(d.dir, string(site)+".yaml")
+		text := regexp.MustCompile(`(?m)^site: larkmoor`).ReplaceAllString(string(src), "site: "+string(site))
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		d.shops = append(d.shops, "--shop", file)
+	}
+	if d.js, err = jetstream.New(d.Connect(t, "dispatch")); err != nil {
+		t.Fatal(err)
+	}
+	client, err := redisview.Dial(d.redis.URL(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = client.Close() })
+	d.views = redisview.New(client)
+	return d
+}
+
+// process is a process with one role.
+type process struct {
+	cmd   *exec.Cmd
+	errs  *bytes.Buffer
+	pages string // address of the role floor
+	probe string
+}
+
+func (d *deployment) start(t testing.TB, role string, args ...string) *process {
+	t.Helper()
+	bin, err := program()
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := &process{errs: &bytes.Buffer{}}
+	p.cmd = exec.Command(bin, append([]string{
+		"serve", "--role", role, "--nats", d.URLs(), "--nats-key", d.Keys[role], "--nats-ca", d.CA, "--nats-cert", d.Certs["client"],
+		"--nats-cert-key", d.Certs["client"] + ".key", "--listen", "127.0.0.1:0", "--probe", "127.0.0.1:0", "--data", filepath.Join(d.dir, "data-"+role),
+	}, args...)...)
+	p.cmd.Env = append(os.Environ(), "TICKOVER_REDIS="+d.redis.URL())
+	p.cmd.Stderr = p.errs
+	out, err := p.cmd.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := p.cmd.Start(); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(p.kill)
+	address := regexp.MustCompile(`(?:localhost|127\.0\.0\.1):(\d+)`)
+	for lines := bufio.NewScanner(out); lines.Scan(); {
+		switch line := lines.Text(); {
+		case strings.HasPrefix(line, "probe"):
+			p.probe = "http://127.0.0.1:" + address.FindStringSubmatch(line)[1]
+		case strings.HasPrefix(line, "pages"):
+			p.pages = "http://127.0.0.1:" + address.FindStringSubmatch(line)[1]
+		case strings.Contains(line, ": working"):
+			go func() { _, _ = io.Copy(io.Discard, out) }()
+			return p
+		}
+	}
+	_ = p.cmd.Wait()
+	t.Fatalf("%s did not start:\n%s\n%s", role, p.errs, d.Nodes[0].Output())
+	return nil
+}
+
+func (p *process) kill() {
+	_ = p.cmd.Process.Kill()
+	_ = p.cmd.Wait()
+}
+
+// at is a server of one site's pages.
+func (p *process) at(site queue.SiteID) *server {
+	return &server{base: p.pages, host: string(site) + ".localhost", errs: p.errs}
+}
+
+func (p *process) get(t testing.TB, site queue.SiteID, path string) (int, string) {
+	t.Helper()
+	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, p.pages+path, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	req.Host = string(site) + ".localhost"
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return 0, err.Error()
+	}
+	defer resp.Body.Close()
+	b, _ := io.ReadAll(resp.Body)
+	return resp.StatusCode, string(b)
+}
+
+func arrive(t testing.TB, s *server, unit string) {
+	t.Helper()
+	body := arrival(unit)
+	body["command_id"], body["actor"] = "arrive-"+unit, "ruth"
+	defer func() {
+		if t.Failed() {
+			t.Log(s.errs)
+		}
+	}()
+	deploytest.WaitFor(t, "unit "+unit+" to arrive", 30*time.Second, func() error {
+		answer, status, err := s.post(t.Context(), "/units", body)
+		if err == nil && status != http.StatusOK {
+			err = fmt.Errorf("%d %v", status, answer)
+		}
+		return err
+	})
+}
+
+// planned waits until the site's plan knows the unit.
+func (d *deployment) planned(t testing.TB, site queue.SiteID, unit string, most time.Duration) time.Duration {
+	t.Helper()
+	begun := time.Now()
+	nc := d.js.Conn()
+	deploytest.WaitFor(t, "a plan with unit "+unit, most, func() error {
+		p, err := dispatch.LatestPlan(t.Context(), nc, site)
+		if err != nil {
+			return err
+		}
+		if p != nil {
+			if b, _ := json.Marshal(p); bytes.Contains(b, []byte(`"`+unit+`"`)) {
+				return nil
+			}
+		}
+		return errors.New("not in the plan")
+	})
+	return time.Since(begun)
+}
+
+func (d *deployment) leader(t testing.TB, site queue.SiteID) string {
+	t.Helper()
+	holder, _, err := dispatch.Leader(t.Context(), d.js, site)
+	if err != nil {
+		return err.Error()
+	}
+	return holder
+}
+
+func (p *process) holds(holder string) bool {
+	return strings.HasSuffix(holder, fmt.Sprintf("/%d", p.cmd.Process.Pid))
+}
+
+// TestDeployment: sites on several machines. Roles are killed one after the
+// other, Redis is flushed and killed; work goes on, and what was acknowledged
+// is there.
+func TestDeployment(t *testing.T) {
+	top := t
+	d := deploy(t)
+	first := d.start(t, "dispatch", d.shops...)
+	second := d.start(t, "dispatch")
+	workers := d.start(t, "bench")
+	floors := []*process{d.start(t, "floor"), d.start(t, "floor")}
+
+	// What one replica takes, the other shows, and dispatchers plan it.
+	for i, site := range sites {
+		unit := fmt.Sprintf("A-%d", i)
+		arrive(t, floors[0].at(site), unit)
+		d.planned(t, site, unit, 30*time.Second)
+		deploytest.WaitFor(t, "the other replica to show "+unit, 20*time.Second, func() error {
+			if status, page := floors[1].get(t, site, "/api/v1/units/"+unit); status != http.StatusOK {
+				return fmt.Errorf("%d %s", status, page)
+			}
+			return nil
+		})
+		other := sites[(i+1)%len(sites)]
+		if status, _ := floors[1].get(t, other, "/api/v1/units/"+unit); status != http.StatusNotFound {
+			t.Errorf("unit %s of %s at %s: status %d", unit, site, other, status)
+		}
+	}
+	if status, text := floors[0].get(t, "nowhere", "/board"); status != http.StatusNotFound {
+		t.Errorf("a site that is not there: %d %s", status, text)
+	}
+	for _, p := range []*process{first, second, workers, floors[0]} {
+		resp, err := http.Get(p.probe + "/readyz")
+		if err != nil || resp.StatusCode != http.StatusOK {
+			t.Errorf("ready: %v %v", resp, err)
+		}
+		resp.Body.Close()
+	}
+
+	t.Run("dispatcher killed", func(t *testing.T) {
+		gone, left := first, second
+		if second.holds(d.leader(t, "larkmoor")) {
+			gone, left = second, first
+		}
+		begun := time.Now()
+		gone.kill()
+		deploytest.WaitFor(t, "the other to take over", 30*time.Second, func() error {
+			for _, site := range sites {
+				if h := d.leader(t, site); !left.holds(h) {
+					return fmt.Errorf("site %s is held by %q", site, h)
+				}
+			}
+			return nil
+		})
+		report(t, "dispatcher killed: all its sites taken over", begun, 5*time.Second)
+		arrive(t, floors[1].at("larkmoor"), "B-1")
+		d.planned(t, "larkmoor", "B-1", 30*time.Second)
+		d.start(top, "dispatch")
+	})
+
+	t.Run("floor and workers killed", func(t *testing.T) {
+		floors[0].kill()
+		workers.kill()
+		begun := time.Now()
+		arrive(t, floors[1].at("highfell"), "C-1")
+		report(t, "a replica of the floor killed: the other takes commands", begun, 5*time.Second)
+		d.planned(t, "highfell", "C-1", 30*time.Second)
+		begun = time.Now()
+		floors[0] = d.start(top, "floor")
+		arrive(t, floors[0].at("highfell"), "C-2")
+		report(t, "a new replica of the floor serves", begun, 20*time.Second)
+		d.start(top, "bench")
+	})
+
+	t.Run("redis flushed and killed", func(t *testing.T) {
+		begun := time.Now()
+		d.redis.Flush(t)
+		d.shared(t, "highfell", "C-2")
+		report(t, "Redis flushed: shared views back", begun, 5*time.Second)
+		d.redis.Kill()
+		arrive(t, floors[0].at("highfell"), "D-1") // nobody needs it to work
+		d.redis.Start(t)
+		begun = time.Now()
+		d.shared(t, "highfell", "D-1")
+		report(t, "Redis killed and started again: shared views back", begun, 5*time.Second)
+	})
+
+	t.Run("stopped properly", func(t *testing.T) {
+		begun := time.Now()
+		if err := floors[0].cmd.Process.Signal(os.Interrupt); err != nil {
+			t.Fatal(err)
+		}
+		if err := floors[0].cmd.Wait(); err != nil {
+			t.Errorf("the floor ended with %v\n%s", err, floors[0].errs)
+		}
+		report(t, "a floor stopped properly", begun, 10*time.Second)
+	})
+}
+
+// shared waits until the shared views find the unit.
+func (d *deployment) shared(t testing.TB, site queue.SiteID, unit string) {
+	t.Helper()
+	deploytest.WaitFor(t, "the shared views to have "+unit, 30*time.Second, func() error {
+		if _, err := d.views.Head(t.Context(), site); err != nil {
+			return err
+		}
+		rows, err := d.views.Find(t.Context(), unit)
+		if err == nil && len(rows) != 1 {
+			err = fmt.Errorf("found %d", len(rows))
+		}
+		return err
+	})
+}
+
+// report says how long something took. A machine that does other work beside
+// the test makes no promise, so a time is not a failure unless it is far off.
+func report(t testing.TB, what string, begun time.Time, goal time.Duration) {
+	t.Helper()
+	took := time.Since(begun)
+	t.Logf("FAULT %s after %v (goal %v)", what, took.Round(10*time.Millisecond), goal)
+	if took > 6*goal {
+		t.Errorf("%s: %v, goal %v", what, took, goal)
+	}
+}
+
+// folds checks that the states of the sites are the folds of their logs, that
+// nothing is there that must never be, and that all that was acknowledged is.
+func (d *deployment) folds(t testing.TB, loads map[queue.SiteID][]*load) {
+	t.Helper()
+	l, err := log.Dial(t.Context(), log.DialOptions{URL: d.URLs(), MustExist: true, Conn: d.Options(t, "backup")})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	for site, list := range loads {
+		led, err := ledger.Open(t.Context(), ledger.Options{Site: site, Log: l, Now: time.Now})
+		if err != nil {
+			t.Fatal(err)
+		}
+		st := led.View()
+		if found := st.Audit(); len(found) > 0 {
+			t.Errorf("site %s: the audit finds %v", site, found)
+		}
+		times := map[queue.CommandID]int{}
+		if err := l.Read(t.Context(), site, 0, func(en *queue.Entry) error { times[en.Command()]++; return nil }); err != nil {
+			t.Fatal(err)
+		}
+		for cmd, n := range times {
+			if n > 1 {
+				t.Errorf("site %s: command %s is %d times in the log", site, cmd, n)
+			}
+		}
+		for _, ld := range list {
+			for _, c := range ld.acked {
+				if id := queue.CommandID(c.body["command_id"].(string)); times[id] == 0 {
+					t.Errorf("site %s: command %s was acknowledged and is lost", site, id)
+				}
+			}
+		}
+	}
+}
+
+// gaps measures the longest time without an acknowledgement.
+type gaps struct {
+	mu    sync.Mutex
+	last  time.Time
+	worst time.Duration
+	acks  int
+}
+
+func (g *gaps) ack() {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	now := time.Now()
+	if !g.last.IsZero() {
+		g.worst = max(g.worst, now.Sub(g.last))
+	}
+	g.last = now
+	g.acks++
+}
+
+// reset begins a new measurement and returns what was measured.
+func (g *gaps) reset() (worst time.Duration, acks int) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if !g.last.IsZero() {
+		g.worst = max(g.worst, time.Since(g.last))
+	}
+	worst, acks = g.worst, g.acks
+	g.worst, g.acks, g.last = 0, 0, time.Now()
+	return worst, acks
+}
