@@ -3,6 +3,8 @@ package queue
 import (
 	"fmt"
 	"time"
+
+	"tickover/queue/said"
 )
 
 // Command asks the queue for a change. The sender makes the ID and keeps it on
@@ -45,7 +47,7 @@ type Conditions struct {
 // Window is the open window of an outdoor resource at the command's time.
 type Window struct {
 	Until time.Time // zero: shut
-	Why   string    // why it is shut, or why it shuts then
+	Why   said.Text // why it is shut, or why it shuts then
 }
 
 // Outcome is what a command comes to.

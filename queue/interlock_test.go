@@ -8,6 +8,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/queuetest"
+	"tickover/queue/said"
 )
 
 // wantRefusal fails unless err is a refusal by the interlock that says what is
@@ -204,14 +205,14 @@ func TestI7EngineOutdoorsOnly(t *testing.T) {
 func TestI8DaylightAndQuietHours(t *testing.T) {
 	s := queuetest.NewSite()
 	upTo(t, s, "T-1", "relearn")
-	s.Outdoor["p1"] = queue.Window{Why: "quiet hours until 13:30"}
+	s.Outdoor["p1"] = queue.Window{Why: said.Say("quiet hours until 13:30")}
 	wantRefusal(t, s.Start("T-1", "relearn"), queue.I8, "quiet hours until 13:30")
-	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(12 * time.Minute), Why: "dusk"}
+	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(12 * time.Minute), Why: said.Say("dusk")}
 	wantRefusal(t, s.Start("T-1", "relearn"), queue.I8, "dusk")
-	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(13 * time.Minute), Why: "dusk"}
+	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(13 * time.Minute), Why: said.Say("dusk")}
 	ok(t, s.Start("T-1", "relearn"))
 	ok(t, s.Finish("T-1", "relearn"))
-	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(13 * time.Minute), Why: "dusk"}
+	s.Outdoor["p1"] = queue.Window{Until: s.Now.Add(13 * time.Minute), Why: said.Say("dusk")}
 	ok(t, s.Run("T-1", "restart"))
 	delete(s.Outdoor, "l1")
 	wantRefusal(t, s.Start("T-1", "ride"), queue.I8)

@@ -1,6 +1,10 @@
 package queue
 
-import "fmt"
+import (
+	"fmt"
+
+	"tickover/queue/said"
+)
 
 // Interlock is the number of a rule that the queue refuses to break. Zero is
 // no interlock: an ordinary refusal.
@@ -80,9 +84,16 @@ func (r *Refusal) DoWords() (format string, args []any) {
 	return r.doFormat, r.doArgs
 }
 
+// Said are What and Do as they are said in another language.
+func (r *Refusal) Said() (what, do said.Text) {
+	format, args := r.Words()
+	doFormat, doArgs := r.DoWords()
+	return said.Text{Format: format, Args: args}, said.Text{Format: doFormat, Args: doArgs}
+}
+
 // doing says what to do where that takes values.
 func (r *Refusal) doing(format string, args ...any) *Refusal {
-	r.Do, r.doFormat, r.doArgs = fmt.Sprintf(format, args...), format, args
+	r.Do, r.doFormat, r.doArgs = said.English(format, args), format, args
 	return r
 }
 
@@ -97,9 +108,9 @@ func (r *Refusal) Error() string {
 func Refuse(c Code, do, format string, args ...any) *Refusal { return refuse(c, do, format, args...) }
 
 func refuse(c Code, do, format string, args ...any) *Refusal {
-	return &Refusal{Code: c, What: fmt.Sprintf(format, args...), Do: do, format: format, args: args}
+	return &Refusal{Code: c, What: said.English(format, args), Do: do, format: format, args: args}
 }
 
 func interlock(i Interlock, do, format string, args ...any) *Refusal {
-	return &Refusal{Code: CodeInterlock, Interlock: i, What: fmt.Sprintf(format, args...), Do: do, Override: i.Overridable(), format: format, args: args}
+	return &Refusal{Code: CodeInterlock, Interlock: i, What: said.English(format, args), Do: do, Override: i.Overridable(), format: format, args: args}
 }

@@ -6,6 +6,8 @@ import (
 	"slices"
 	"strconv"
 	"time"
+
+	"tickover/queue/said"
 )
 
 // SkillRide is what a technician needs for a test ride (I10).
@@ -96,7 +98,7 @@ func (a *StartStep) placeTaken(d *decider) startCheck {
 				continue
 			}
 			if o.Kind == Flash {
-				return interlock(I2, "Wait until the flash is signed off.", "a flash runs on unit %s since %s", u.ID, hm(d.shop, o.Started))
+				return interlock(I2, "Wait until the flash is signed off.", "a flash runs on unit %s since %s", u.ID, d.clock(o.Started))
 			}
 			if st.Kind == Flash || !st.ParallelWith(o) {
 				return refuse(CodeWrongStep, "Finish it first.", "step %s of unit %s is running, the unit is in one place", o.ID, u.ID)
@@ -140,7 +142,7 @@ func (d *decider) engineOutdoors(ids []ResourceID) *Refusal {
 func (d *decider) free(u *Unit, id ResourceID) error {
 	res := d.shop.Resource(id)
 	if c := covering(d.state.Closures[id], d.when()); c != nil {
-		return refuse(CodeClosed, "Take another one, or open it again.", "%s is closed until %s: %s", id, hm(d.shop, c.Until), c.Reason)
+		return refuse(CodeClosed, "Take another one, or open it again.", "%s is closed until %s: %s", id, d.clock(c.Until), c.Reason)
 	}
 	holds := d.state.Holds[id]
 	if len(holds) < max(1, res.Capacity) {
@@ -154,7 +156,7 @@ func (d *decider) free(u *Unit, id ResourceID) error {
 				n = I1
 			}
 			return interlock(n, "Wait until somebody signs that flash off.",
-				"%s is locked by the flash of unit %s since %s", id, h.Unit, hm(d.shop, st.Started))
+				"%s is locked by the flash of unit %s since %s", id, h.Unit, d.clock(st.Started))
 		}
 	}
 	return interlock(I1, "Finish or move that one first.", "%s is taken by step %s of unit %s", id, h.Step, h.Unit)
@@ -180,7 +182,7 @@ func (a *StartStep) order(d *decider) startCheck {
 			if before.Status == Done && after.Min > 0 {
 				if from := before.Ended.Add(after.Min); d.when().Before(from) {
 					return refuse(CodeNotReady, "Wait until then.", "step %s of unit %s may start at %s at the earliest, %s after %s",
-						st.ID, u.ID, hm(d.shop, from), after.Min, before.ID)
+						st.ID, u.ID, d.clock(from), after.Min, before.ID)
 				}
 			}
 		}
@@ -231,11 +233,15 @@ func (a *StartStep) outdoors(d *decider) startCheck {
 			}
 			w := d.cond.Outdoor[id]
 			if w.Until.IsZero() {
-				return d.pass(interlock(I8, "Wait for it to open.", "%s is shut: %s", id, cmp.Or(w.Why, "outside its hours")))
+				why := w.Why
+				if why.IsZero() {
+					why = said.Say("outside its hours")
+				}
+				return d.pass(interlock(I8, "Wait for it to open.", "%s is shut: %s", id, why))
 			}
 			if end := d.when().Add(op.Duration()); end.After(w.Until) {
 				return d.pass(interlock(I8, "Do it in the next open window.", "%s would take until %s, but %s shuts at %s (%s)",
-					op.Name, hm(d.shop, end), id, hm(d.shop, w.Until), w.Why))
+					op.Name, d.clock(end), id, d.clock(w.Until), w.Why))
 			}
 		}
 		return nil
@@ -272,7 +278,7 @@ func (a *StartStep) flash(d *decider) startCheck {
 		case d.cond.ClosesAt.IsZero():
 			return d.pass(interlock(I5, "Flash when the shop is open.", "the shop is shut"))
 		case end.After(d.cond.ClosesAt):
-			return d.pass(interlock(I5, "Start it tomorrow.", "the flash would end at %s, the shop closes at %s", hm(d.shop, end), hm(d.shop, d.cond.ClosesAt)))
+			return d.pass(interlock(I5, "Start it tomorrow.", "the flash would end at %s, the shop closes at %s", d.clock(end), d.clock(d.cond.ClosesAt)))
 		}
 		return nil
 	}
@@ -483,7 +489,7 @@ func (d *decider) mayWork(id PersonID, op *Operation) error {
 	}
 	t := d.shop.Technician(id)
 	if c := covering(d.state.Absences[id], d.when()); c != nil {
-		return refuse(CodeClosed, "Choose somebody else, or take the absence back.", "%s is absent until %s: %s", t.Name, hm(d.shop, c.Until), c.Reason)
+		return refuse(CodeClosed, "Choose somebody else, or take the absence back.", "%s is absent until %s: %s", t.Name, d.clock(c.Until), c.Reason)
 	}
 	for _, s := range op.Stretches {
 		if s.HandsOn && s.Skill != SkillRide && !t.Skilled(s.Skill) {
@@ -596,8 +602,10 @@ func covering(cs []Closure, at time.Time) *Closure {
 	return find(cs, func(c *Closure) bool { return !at.Before(c.From) && at.Before(c.Until) })
 }
 
-// hm writes a moment as the shop's wall clock shows it.
-func hm(s *Shop, t time.Time) string { return t.In(s.Location()).Format("15:04") }
+// clock is a moment, to be told by the reader's clock in the shop's zone.
+func (d *decider) clock(t time.Time) said.Moment {
+	return said.When(t, d.cond.Now.In(d.shop.Location()))
+}
 
 func sortedKeys[K cmp.Ordered, V any](m map[K]V) []K {
 	return slices.Sorted(maps.Keys(m))

@@ -43,13 +43,15 @@ func relearns() *model.Problem {
 
 func clock(t model.Time) string { return fmt.Sprintf("%02d:%02d", t/60, t%60) }
 
+func told(t model.Time) any { return clock(t) }
+
 func ExamplePlan() {
 	plan, err := scheduler.Plan(context.Background(), relearns(), scheduler.Options{Schedules: 20, Seed: 1})
 	if err != nil {
 		fmt.Println(err)
 		return
 	}
-	words := scheduler.Words{Time: clock}
+	words := scheduler.Words{Time: told}
 	for i := range plan.Assignments {
 		as := &plan.Assignments[i]
 		fmt.Println(clock(as.Start), as.Activity, "by", as.Stretches[0].Workers[0]+":", words.Assignment(as)[0])
@@ -104,7 +106,7 @@ func TestWordsTellWhatBinds(t *testing.T) {
 			var all []string
 			for i := range plan.Assignments {
 				if plan.Assignments[i].Activity == "T-104/relearn" {
-					all = scheduler.Words{Time: clock}.Assignment(&plan.Assignments[i])
+					all = scheduler.Words{Time: told}.Assignment(&plan.Assignments[i])
 				}
 			}
 			if len(all) == 0 || all[0] != test.want {
@@ -150,7 +152,7 @@ func TestNothingIsSilentlyLeftOut(t *testing.T) {
 				t.Fatalf("it is placed: %+v", plan.Assignments)
 			}
 			u := &plan.Unplaced[i]
-			if said := (scheduler.Words{Time: clock}).Unplaced(u); u.Constraint != test.want || said != "T-104/relearn has no place: "+test.say {
+			if said := (scheduler.Words{Time: told}).Unplaced(u); u.Constraint != test.want || said != "T-104/relearn has no place: "+test.say {
 				t.Errorf("%v, %q; want %v, %q", u.Constraint, said, test.want, test.say)
 			}
 		})
@@ -203,7 +205,7 @@ func TestPinsThatFailSayWhy(t *testing.T) {
 			said := ""
 			for i := range plan.Pins {
 				if plan.Pins[i].Pin == "y" {
-					said = scheduler.Words{Time: clock}.Pin(&plan.Pins[i])
+					said = scheduler.Words{Time: told}.Pin(&plan.Pins[i])
 				}
 			}
 			want := ""

@@ -14,18 +14,40 @@ import (
 //	words := scheduler.Words{Time: clock, Activity: func(id model.ActivityID) string { … }}
 //	for _, line := range words.Assignment(&as) { … } // "waits for interface i1 until 10:40: flash of T-104 is on it"
 type Words struct {
-	// Time renders a time; nil prints ticks.
-	Time func(model.Time) string
+	// Time renders a time; nil prints ticks. What these functions return goes
+	// into a text by %s: a string, or what is known to whoever says the text in
+	// another language.
+	Time func(model.Time) any
 	// Activity, Resource, Worker and Calendar name things; nil prints ids.
-	Activity func(model.ActivityID) string
-	Resource func(model.ResourceID) string
-	Worker   func(model.WorkerID) string
-	Calendar func(model.CalendarID) string
+	Activity func(model.ActivityID) any
+	Resource func(model.ResourceID) any
+	Worker   func(model.WorkerID) any
+	Calendar func(model.CalendarID) any
 	// Job names a job, Skill a skill or a resource's tag; nil prints them.
-	Job   func(model.JobID) string
-	Skill func(string) string
+	Job   func(model.JobID) any
+	Skill func(string) any
 	// Length renders a length of time; nil prints ticks.
-	Length func(model.Time) string
+	Length func(model.Time) any
+}
+
+// Text is a sentence as a format and what goes into it, so that it can be said
+// in another language. The zero value says nothing.
+type Text struct {
+	Format string
+	Args   []any
+}
+
+func phrase(format string, args ...any) Text { return Text{format, args} }
+
+// Words are the format and its values.
+func (t Text) Words() (format string, args []any) { return t.Format, t.Args }
+
+// String says it in English.
+func (t Text) String() string {
+	if len(t.Args) == 0 {
+		return t.Format
+	}
+	return fmt.Sprintf(t.Format, t.Args...)
 }
 
 // Assignment says what an activity's start waited for, what bound it last
@@ -163,27 +185,29 @@ func reason(text string) string {
 	return " (" + strings.TrimSpace(text) + ")"
 }
 
-func (w Words) time(t model.Time) string {
+func (w Words) time(t model.Time) string { return fmt.Sprint(w.moment(t)) }
+
+func (w Words) moment(t model.Time) any {
 	switch {
 	case t >= model.Unlimited:
-		return "further notice"
+		return phrase("further notice")
 	case w.Time == nil:
 		return fmt.Sprint(int64(t))
 	}
 	return w.Time(t)
 }
 
-func named[T ~string](name func(T) string, id T) string {
+func named[T ~string](name func(T) any, id T) any {
 	switch {
 	case id == "":
-		return "it"
+		return phrase("it")
 	case name == nil:
 		return string(id)
 	}
 	return name(id)
 }
 
-func (w Words) activity(id model.ActivityID) string { return named(w.Activity, id) }
-func (w Words) resource(id model.ResourceID) string { return named(w.Resource, id) }
-func (w Words) worker(id model.WorkerID) string     { return named(w.Worker, id) }
-func (w Words) calendar(id model.CalendarID) string { return named(w.Calendar, id) }
+func (w Words) activity(id model.ActivityID) string { return fmt.Sprint(named(w.Activity, id)) }
+func (w Words) resource(id model.ResourceID) string { return fmt.Sprint(named(w.Resource, id)) }
+func (w Words) worker(id model.WorkerID) string     { return fmt.Sprint(named(w.Worker, id)) }
+func (w Words) calendar(id model.CalendarID) string { return fmt.Sprint(named(w.Calendar, id)) }

@@ -2,8 +2,6 @@ package scheduler
 
 import (
 	"fmt"
-	"slices"
-	"strings"
 
 	"tickover/scheduler/conflict"
 	"tickover/scheduler/model"
@@ -14,207 +12,207 @@ import (
 //
 //	Flash of U-17 can't start at 16:40: it takes 40 min, opening hours end at
 //	17:00 and Interface 1 is down until 16:50 (leaks); any one of these would
-//	have to change.
-func (w Words) Conflict(c *conflict.Conflict) string {
+//	have to change
+func (w Words) Conflict(c *conflict.Conflict) Text {
 	asked := w.asked(c)
 	switch {
 	case !c.Proved && c.Pin != "":
-		return asked + ": " + w.stop(&c.Cause)
+		return phrase("%s: %s", asked, w.stop(&c.Cause))
 	case !c.Proved && c.Earliest < model.Unlimited && c.Earliest <= c.At:
-		return asked + " because others go first; by itself it could be ready by " + w.time(c.Earliest)
+		return phrase("%s because others go first; by itself it could be ready by %s", asked, w.moment(c.Earliest))
 	case !c.Proved:
-		return asked + "; why could not be shown"
+		return phrase("%s; why could not be shown", asked)
 	case len(c.Facts) == 0 && c.Pin != "":
-		return asked + ", whatever else is changed: " + w.stop(&c.Cause)
+		return phrase("%s, whatever else is changed: %s", asked, w.stop(&c.Cause))
+	case c.Pin == "" && c.Earliest < model.Unlimited:
+		return phrase("%s: %s; the earliest is %s", asked, w.Because(c), w.moment(c.Earliest))
 	}
-	text := asked + ": " + w.Because(c)
-	if c.Pin == "" && c.Earliest < model.Unlimited {
-		text += "; the earliest is " + w.time(c.Earliest)
-	}
-	return text
+	return phrase("%s: %s", asked, w.Because(c))
 }
 
 // Because is the reasons of a proved conflict in one clause: how long the work
 // takes, and the facts.
-func (w Words) Because(c *conflict.Conflict) string {
-	reasons := w.Facts(c)
-	more := ""
-	if len(reasons) > 1 {
-		more = "; any one of these would have to change"
-	}
+func (w Words) Because(c *conflict.Conflict) Text {
+	facts := w.Facts(c)
+	reasons := facts
 	switch {
 	case c.Takes <= 0 || c.Pin != "" && !c.HasStart:
 	case c.Pin == "":
-		reasons = slices.Insert(reasons, 0, "what is left of it takes "+w.length(c.Takes))
+		reasons = append([]Text{phrase("what is left of it takes %s", w.length(c.Takes))}, facts...)
 	default:
-		reasons = slices.Insert(reasons, 0, "it takes "+w.length(c.Takes))
+		reasons = append([]Text{phrase("it takes %s", w.length(c.Takes))}, facts...)
 	}
-	return list(reasons) + more
+	if len(facts) > 1 {
+		return phrase("%s; any one of these would have to change", clauses(reasons))
+	}
+	return clauses(reasons)
 }
 
 // asked is the question, answered with no.
-func (w Words) asked(c *conflict.Conflict) string {
+func (w Words) asked(c *conflict.Conflict) Text {
 	switch {
+	case c.Pin == "" && c.Proved:
+		return phrase("%s can't be ready by %s, even if it goes first", named(w.Job, c.Job), w.moment(c.At))
 	case c.Pin == "":
-		first := ""
-		if c.Proved {
-			first = ", even if it goes first"
-		}
-		return capital(named(w.Job, c.Job)) + " can't be ready by " + w.time(c.At) + first
+		return phrase("%s can't be ready by %s", named(w.Job, c.Job), w.moment(c.At))
 	case c.HasStart:
-		return capital(w.activity(c.Activity)) + " can't start at " + w.time(c.At)
+		return phrase("%s can't start at %s", named(w.Activity, c.Activity), w.moment(c.At))
 	}
-	return "The pin of " + w.activity(c.Activity) + " can't be kept"
+	return phrase("The pin of %s can't be kept", named(w.Activity, c.Activity))
 }
 
 // Facts are the reasons of a conflict, one clause each.
-func (w Words) Facts(c *conflict.Conflict) []string {
-	var out []string
+func (w Words) Facts(c *conflict.Conflict) []Text {
+	var out []Text
 	for i := range c.Facts {
 		out = append(out, w.fact(c, &c.Facts[i]))
 	}
 	return out
 }
 
-func (w Words) fact(c *conflict.Conflict, f *conflict.Fact) string {
+func (w Words) fact(c *conflict.Conflict, f *conflict.Fact) Text {
+	activity, resource, worker, until := named(w.Activity, f.Activity), named(w.Resource, f.Resource), named(w.Worker, f.Worker), w.moment(f.Until)
 	switch f.Kind {
 	case conflict.PinFact:
 		return w.pinned(c, f)
 	case conflict.HoldFact:
 		if f.Until >= model.Unlimited {
-			return w.of(c, f.Activity) + " is held" + reason(f.Reason)
+			return with(phrase("%s is held", w.of(c, f.Activity)), f.Reason)
 		}
-		return w.of(c, f.Activity) + " is held until " + w.time(f.Until) + reason(f.Reason)
+		return with(phrase("%s is held until %s", w.of(c, f.Activity), until), f.Reason)
 	case conflict.ClosureFact:
-		return w.resource(f.Resource) + " is down " + w.span(f) + reason(f.Reason)
+		return with(w.span(f, resource, phrase("%s is down until %s").Format, phrase("%s is down from %s on").Format, phrase("%s is down from %s to %s").Format), f.Reason)
 	case conflict.RunningFact:
 		switch {
 		case f.Resource != "":
-			return w.activity(f.Activity) + " is on " + w.resource(f.Resource) + " until " + w.time(f.Until)
+			return phrase("%s is on %s until %s", activity, resource, until)
 		case f.Worker != "":
-			return w.worker(f.Worker) + " is at " + w.activity(f.Activity) + " until " + w.time(f.Until)
+			return phrase("%s is at %s until %s", worker, activity, until)
 		}
-		return w.activity(f.Activity) + " runs until " + w.time(f.Until)
+		return phrase("%s runs until %s", activity, until)
 	case conflict.ReleaseFact:
 		if f.Activity != "" {
-			return "parts of " + w.activity(f.Activity) + " come at " + w.time(f.Until)
+			return phrase("parts of %s come at %s", activity, until)
 		}
-		return named(w.Job, f.Job) + " comes in at " + w.time(f.Until)
+		return phrase("%s comes in at %s", named(w.Job, f.Job), until)
 	case conflict.OrderFact:
-		return w.activity(f.Activity) + " (" + w.length(f.Takes) + ") comes first"
+		return phrase("%s (%s) comes first", activity, w.length(f.Takes))
 	case conflict.CalendarFact:
-		return w.edge(f, w.calendar(f.Calendar), "open", "end")
+		return w.edge(f, named(w.Calendar, f.Calendar), phrase("%s never open").Format, phrase("%s open at %s").Format, phrase("%s end at %s").Format)
 	case conflict.HoursFact:
-		return w.edge(f, w.resource(f.Resource), "opens", "closes")
+		return w.edge(f, resource, phrase("%s never opens").Format, phrase("%s opens at %s").Format, phrase("%s closes at %s").Format)
 	case conflict.BreakFact:
-		return w.worker(f.Worker) + " has a break " + w.span(f)
+		return w.span(f, worker, phrase("%s has a break until %s").Format, phrase("%s has a break from %s on").Format, phrase("%s has a break from %s to %s").Format)
 	case conflict.ShiftFact:
-		return w.shift(f) + reason(f.Reason)
+		return with(w.shift(f), f.Reason)
 	}
 	return w.scarce(f)
 }
 
-func (w Words) pinned(c *conflict.Conflict, f *conflict.Fact) string {
+func (w Words) pinned(c *conflict.Conflict, f *conflict.Fact) Text {
 	who := w.of(c, f.Activity)
 	switch {
 	case f.HasStart:
-		return who + " is pinned to start at " + w.time(f.From)
+		return phrase("%s is pinned to start at %s", who, w.moment(f.From))
 	case f.Worker != "":
-		return who + " is pinned to " + w.worker(f.Worker)
+		return phrase("%s is pinned to %s", who, named(w.Worker, f.Worker))
 	}
-	return who + " is pinned to " + w.resource(f.Resource)
+	return phrase("%s is pinned to %s", who, named(w.Resource, f.Resource))
 }
 
 // scarce tells who or what alone has a skill or a tag.
-func (w Words) scarce(f *conflict.Fact) string {
-	skill := f.Skill
+func (w Words) scarce(f *conflict.Fact) Text {
+	var skill any = f.Skill
 	if w.Skill != nil {
-		skill = w.Skill(skill)
+		skill = w.Skill(f.Skill)
 	}
-	var names []string
+	var names []Text
 	for _, id := range f.Workers {
-		names = append(names, w.worker(id))
+		names = append(names, phrase("%s", named(w.Worker, id)))
 	}
 	for _, id := range f.Resources {
-		names = append(names, w.resource(id))
+		names = append(names, phrase("%s", named(w.Resource, id)))
 	}
 	switch {
-	case len(names) > 0:
-		verb := " have "
-		if len(names) == 1 {
-			verb = " has "
-		}
-		return "only " + list(names) + verb + skill
+	case len(names) == 1:
+		return phrase("only %s has %s", names[0], skill)
+	case len(names) > 1:
+		return phrase("only %s have %s", clauses(names), skill)
 	case f.Kind == conflict.SkillFact:
-		return "nobody has " + skill
+		return phrase("nobody has %s", skill)
 	}
-	return "no " + f.ResourceKind + " has " + skill
+	return phrase("no %s has %s", phrase(f.ResourceKind), skill)
 }
 
 // of names an activity, "it" when it is the one asked about.
-func (w Words) of(c *conflict.Conflict, id model.ActivityID) string {
+func (w Words) of(c *conflict.Conflict, id model.ActivityID) any {
 	if id == c.Activity {
-		return "it"
+		return phrase("it")
 	}
-	return w.activity(id)
+	return named(w.Activity, id)
 }
 
 // span is a shut time: the part of it that the question feels.
-func (w Words) span(f *conflict.Fact) string {
+func (w Words) span(f *conflict.Fact, what any, until, from, both string) Text {
 	switch {
 	case f.From <= -model.Unlimited:
-		return "until " + w.time(f.Until)
+		return phrase(until, what, w.moment(f.Until))
 	case f.Until >= model.Unlimited:
-		return "from " + w.time(f.From) + " on"
+		return phrase(from, what, w.moment(f.From))
 	}
-	return "from " + w.time(f.From) + " to " + w.time(f.Until)
+	return phrase(both, what, w.moment(f.From), w.moment(f.Until))
 }
 
-func (w Words) shift(f *conflict.Fact) string {
-	switch who := w.worker(f.Worker); {
+func (w Words) shift(f *conflict.Fact) Text {
+	switch who := named(w.Worker, f.Worker); {
 	case f.Until < model.Unlimited && f.Reason == "":
-		return w.edge(f, who, "comes", "goes home")
+		return w.edge(f, who, phrase("%s never comes").Format, phrase("%s comes at %s").Format, phrase("%s goes home at %s").Format)
 	case f.From <= -model.Unlimited && f.Until >= model.Unlimited:
-		return who + " is not at work"
+		return phrase("%s is not at work", who)
 	default:
-		return who + " is not at work " + w.span(f)
+		return w.span(f, who, phrase("%s is not at work until %s").Format, phrase("%s is not at work from %s on").Format, phrase("%s is not at work from %s to %s").Format)
 	}
 }
 
 // edge is the end of shut hours that the question meets: the last one when
 // they have begun, else the first one.
-func (w Words) edge(f *conflict.Fact, what, opens, closes string) string {
+func (w Words) edge(f *conflict.Fact, what any, never, opens, closes string) Text {
 	switch {
 	case f.From <= -model.Unlimited && f.Until >= model.Unlimited:
-		return what + " never " + opens
+		return phrase(never, what)
 	case f.From <= -model.Unlimited:
-		return what + " " + opens + " at " + w.time(f.Until)
+		return phrase(opens, what, w.moment(f.Until))
 	}
-	return what + " " + closes + " at " + w.time(f.From)
+	return phrase(closes, what, w.moment(f.From))
 }
 
-func (w Words) length(t model.Time) string {
+func (w Words) length(t model.Time) any {
 	if w.Length == nil {
 		return fmt.Sprint(int64(t))
 	}
 	return w.Length(t)
 }
 
-// list joins clauses with commas and "and".
-func list(items []string) string {
-	if len(items) < 2 {
-		return strings.Join(items, "")
+// with adds the reason that somebody gave.
+func with(t Text, why string) Text {
+	if reason(why) == "" {
+		return t
 	}
-	return strings.Join(items[:len(items)-1], ", ") + " and " + items[len(items)-1]
+	return phrase("%s (%s)", t, why)
 }
 
-func capital(s string) string {
-	i := 0
-	if strings.HasPrefix(s, `"`) {
-		i = 1
+// clauses joins clauses with commas and "and".
+func clauses(items []Text) Text {
+	if len(items) == 0 {
+		return Text{}
 	}
-	if len(s) <= i || s[i] < 'a' || s[i] > 'z' {
-		return s
+	out := items[0]
+	for i, item := range items[1:] {
+		join := phrase("%s, %s").Format
+		if i == len(items)-2 {
+			join = phrase("%s and %s").Format
+		}
+		out = phrase(join, out, item)
 	}
-	return s[:i] + string(s[i]-'a'+'A') + s[i+1:]
+	return out
 }

@@ -25,6 +25,8 @@ import (
 	"fmt"
 	"strings"
 	"unicode"
+
+	"tickover/queue/said"
 )
 
 // LengthMax bounds the input in bytes; what lies beyond it is not looked at.
@@ -81,11 +83,8 @@ type Misread struct {
 	Character rune
 }
 
-// Note is a format and what goes into it.
-type Note struct {
-	Format string
-	Args   []any
-}
+// Note is a sentence as a format and what goes into it.
+type Note = said.Text
 
 // Number is a classified identification number.
 type Number struct {
@@ -230,7 +229,7 @@ func (n *Number) noteUnrecognised(characters []rune) {
 
 func (n *Number) remark(format string, args ...any) {
 	n.Notes = append(n.Notes, fmt.Sprintf(format, args...))
-	n.Words = append(n.Words, Note{format, args})
+	n.Words = append(n.Words, said.Say(format, args...))
 }
 
 // modelYearCodes are the codes of 1980 to 2009, and again of 2010 to 2039.

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // Seed returns the seed of a random test and prints it: from TICKOVER_SEED if
@@ -72,9 +73,9 @@ func (w *Walk) weather() {
 	for _, id := range []queue.ResourceID{"p1", "l1"} {
 		switch r.IntN(12) {
 		case 0:
-			s.Outdoor[id] = queue.Window{Why: "quiet hours"}
+			s.Outdoor[id] = queue.Window{Why: said.Text{Format: "quiet hours"}}
 		case 1, 2, 3:
-			s.Outdoor[id] = queue.Window{Until: s.Now.Add(time.Duration(5+r.IntN(200)) * time.Minute), Why: "dusk"}
+			s.Outdoor[id] = queue.Window{Until: s.Now.Add(time.Duration(5+r.IntN(200)) * time.Minute), Why: said.Text{Format: "dusk"}}
 		}
 	}
 	if r.IntN(10) == 0 {

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // Site decides commands and folds their events in memory.
@@ -23,7 +24,7 @@ type Site struct {
 // until 18:00, with daylight until 17:00.
 func NewSite() *Site {
 	s := &Site{State: queue.NewState("test"), Now: Monday, ClosesAt: Monday.Add(8 * time.Hour)}
-	until := queue.Window{Until: Monday.Add(7 * time.Hour), Why: "dusk"}
+	until := queue.Window{Until: Monday.Add(7 * time.Hour), Why: said.Text{Format: "dusk"}}
 	s.Outdoor = map[queue.ResourceID]queue.Window{"p1": until, "l1": until}
 	if _, err := s.Do("", &queue.ConfigureShop{Shop: Shop(), FileHash: "f"}); err != nil {
 		panic(err)

@@ -77,7 +77,26 @@ type Shut struct {
 	Cause Cause
 	Until time.Time // when this reason ends; zero: not within five weeks, or open-ended
 	Text  string    // for people: "before sunrise 07:52", "quiet hours until 13:00"
+	// Format and Args are Text before it was put together, for another
+	// language or clock. Times are time.Time.
+	Format string
+	Args   []any
 }
+
+// shut words a reason as seen from t.
+func shut(cause Cause, until, t time.Time, format string, args ...any) (Shut, bool) {
+	local := make([]any, len(args))
+	for i, a := range args {
+		local[i] = a
+		if at, ok := a.(time.Time); ok {
+			local[i] = clockFrom(t, at)
+		}
+	}
+	return Shut{cause, until, fmt.Sprintf(format, local...), format, args}, true
+}
+
+// mark marks a format as one that is said in other languages too.
+func mark(format string) string { return format }
 
 // lookAhead is how far WhyShut looks for the end of a reason.
 const lookAhead = 35 * 24 * time.Hour
@@ -118,11 +137,16 @@ func (o Outdoor) closure(t time.Time) (Shut, bool) {
 	if longest == nil {
 		return Shut{}, false
 	}
-	text := "closed"
-	if longest.Reason != "" {
-		text += " for " + longest.Reason
+	switch end := longest.End; {
+	case end.IsZero() && longest.Reason == "":
+		return shut(CauseClosure, end, t, mark("closed until further notice"))
+	case end.IsZero():
+		return shut(CauseClosure, end, t, mark("closed for %s until further notice"), longest.Reason)
+	case longest.Reason == "":
+		return shut(CauseClosure, end, t, mark("closed until %s"), end)
+	default:
+		return shut(CauseClosure, end, t, mark("closed for %s until %s"), longest.Reason, end)
 	}
-	return Shut{CauseClosure, longest.End, text + until(t, longest.End, " until further notice")}, true
 }
 
 func (o Outdoor) shopClosed(t time.Time) (Shut, bool) {
@@ -133,28 +157,44 @@ func (o Outdoor) shopClosed(t time.Time) (Shut, bool) {
 	if o.Shop.Expand(loc, t, t.Add(time.Minute)).Contains(t) {
 		return Shut{}, false
 	}
-	text := "shop closed"
-	if e, found := o.Shop.ExceptionOn(DateOf(t, loc)); found && e.Reason != "" {
-		text += " (" + e.Reason + ")"
+	reason := ""
+	if e, found := o.Shop.ExceptionOn(DateOf(t, loc)); found {
+		reason = e.Reason
 	}
 	opens, _ := o.Shop.Expand(loc, t, t.Add(lookAhead)).NextOpen(t)
-	return Shut{CauseShopClosed, opens, text + until(t, opens, "")}, true
+	switch {
+	case reason == "" && opens.IsZero():
+		return shut(CauseShopClosed, opens, t, mark("shop closed"))
+	case reason == "":
+		return shut(CauseShopClosed, opens, t, mark("shop closed until %s"), opens)
+	case opens.IsZero():
+		return shut(CauseShopClosed, opens, t, mark("shop closed (%s)"), reason)
+	}
+	return shut(CauseShopClosed, opens, t, mark("shop closed (%s) until %s"), reason, opens)
 }
 
 func (o Outdoor) quiet(t time.Time) (Shut, bool) {
 	loc := o.Place.Location
-	ends, shut := o.Quiet.Expand(loc, t, t.Add(lookAhead)).OpenUntil(t)
-	if !shut {
+	ends, isQuiet := o.Quiet.Expand(loc, t, t.Add(lookAhead)).OpenUntil(t)
+	if !isQuiet {
 		return Shut{}, false
 	}
-	text := "quiet hours"
-	if e, found := o.Quiet.ExceptionOn(DateOf(t, loc)); found && e.Reason != "" {
-		text += " (" + e.Reason + ")"
+	reason := ""
+	if e, found := o.Quiet.ExceptionOn(DateOf(t, loc)); found {
+		reason = e.Reason
 	}
 	if !ends.Before(t.Add(lookAhead)) {
 		ends = time.Time{}
 	}
-	return Shut{CauseQuietHours, ends, text + until(t, ends, "")}, true
+	switch {
+	case reason == "" && ends.IsZero():
+		return shut(CauseQuietHours, ends, t, mark("quiet hours"))
+	case reason == "":
+		return shut(CauseQuietHours, ends, t, mark("quiet hours until %s"), ends)
+	case ends.IsZero():
+		return shut(CauseQuietHours, ends, t, mark("quiet hours (%s)"), reason)
+	}
+	return shut(CauseQuietHours, ends, t, mark("quiet hours (%s) until %s"), reason, ends)
 }
 
 func (o Outdoor) dark(t time.Time) (Shut, bool) {
@@ -169,66 +209,65 @@ func (o Outdoor) dark(t time.Time) (Shut, bool) {
 	}
 	opens, found := near.NextOpen(t)
 	if found && DateOf(opens, loc) == today {
-		return Shut{CauseDark, opens, "before " + o.Daylight.start(opens)}, true
+		return o.Daylight.before(opens, t)
 	}
 	if !found {
 		opens, _ = Daylight(o.Place, o.Daylight, t, t.Add(lookAhead)).NextOpen(t)
 	}
 	if len(near) > 0 && near[0].Start.Before(t) {
 		ended := near.Subtract(NewSet(Interval{t, t.Add(48 * time.Hour)}))
-		return Shut{CauseDark, opens, "after " + o.Daylight.end(ended[len(ended)-1].End)}, true
+		return o.Daylight.after(ended[len(ended)-1].End, opens, t)
 	}
-	return Shut{CauseDark, opens, "no daylight today" + until(t, opens, "")}, true
+	if opens.IsZero() {
+		return shut(CauseDark, opens, t, mark("no daylight today"))
+	}
+	return shut(CauseDark, opens, t, mark("no daylight today until %s"), opens)
 }
 
-// start words the beginning of the daylight window.
-func (r DaylightRule) start(opens time.Time) string {
-	name := "sunrise"
+// before words the time before the daylight window.
+func (r DaylightRule) before(opens, t time.Time) (Shut, bool) {
+	whole, parts := mark("before sunrise %s"), mark("before %s (sunrise %s %s %d min)")
 	if r.Light == CivilTwilight {
-		name = "civil dawn"
+		whole, parts = mark("before civil dawn %s"), mark("before %s (civil dawn %s %s %d min)")
 	}
-	event := opens.Add(-r.AfterStart)
 	if r.AfterStart == 0 {
-		return name + " " + event.Format("15:04")
+		return shut(CauseDark, opens, t, whole, opens)
 	}
-	return fmt.Sprintf("%s (%s %s %s)", opens.Format("15:04"), name, event.Format("15:04"), signed(r.AfterStart))
+	sign, minutes := signed(r.AfterStart)
+	return shut(CauseDark, opens, t, parts, opens, opens.Add(-r.AfterStart), sign, minutes)
 }
 
-// end words the end of the daylight window.
-func (r DaylightRule) end(ended time.Time) string {
-	name := "sunset"
+// after words the time after the daylight window; opens is the next one.
+func (r DaylightRule) after(ended, opens, t time.Time) (Shut, bool) {
+	whole, parts := mark("after sunset %s"), mark("after %s (sunset %s %s %d min)")
 	if r.Light == CivilTwilight {
-		name = "civil dusk"
+		whole, parts = mark("after civil dusk %s"), mark("after %s (civil dusk %s %s %d min)")
 	}
-	event := ended.Add(r.BeforeEnd)
 	if r.BeforeEnd == 0 {
-		return name + " " + event.Format("15:04")
+		return shut(CauseDark, opens, t, whole, ended)
 	}
-	return fmt.Sprintf("%s (%s %s %s)", ended.Format("15:04"), name, event.Format("15:04"), signed(-r.BeforeEnd))
+	sign, minutes := signed(-r.BeforeEnd)
+	return shut(CauseDark, opens, t, parts, ended, ended.Add(r.BeforeEnd), sign, minutes)
 }
 
-func signed(d time.Duration) string {
-	sign := "+"
+func signed(d time.Duration) (sign string, minutes int) {
+	sign = "+"
 	if d < 0 {
 		sign = "−"
 	}
-	return fmt.Sprintf("%s %d min", sign, int(d.Abs().Minutes()))
+	return sign, int(d.Abs().Minutes())
 }
 
-// until words an end seen from t: the clock today, the weekday within a week,
-// else the date.
-func until(t, end time.Time, otherwise string) string {
-	if end.IsZero() {
-		return otherwise
+// clockFrom words a time seen from t: the clock on the same day, the weekday
+// within a week, else the date.
+func clockFrom(t, at time.Time) string {
+	at = at.In(t.Location())
+	today := DateOf(t, t.Location())
+	switch day := DateOf(at, t.Location()); {
+	case day == today:
+		return at.Format("15:04")
+	case today.before(day) && day.before(today.AddDays(7)):
+		return at.Format("Mon 15:04")
 	}
-	end = end.In(t.Location())
-	layout := "15:04"
-	switch today := DateOf(t, t.Location()); {
-	case DateOf(end, t.Location()) == today:
-	case DateOf(end, t.Location()).before(today.AddDays(7)):
-		layout = "Mon 15:04"
-	default:
-		layout = "Mon 2 Jan 15:04"
-	}
-	return " until " + end.Format(layout)
+	return at.Format("Mon 2 Jan 15:04")
 }

@@ -44,9 +44,9 @@ func days(from, to model.Time) []model.Interval {
 
 func words() scheduler.Words {
 	return scheduler.Words{
-		Time:     func(t model.Time) string { return fmt.Sprintf("%02d:%02d", t/60, t%60) },
-		Length:   func(t model.Time) string { return fmt.Sprint(int64(t), " min") },
-		Calendar: func(id model.CalendarID) string { return "opening hours" },
+		Time:     func(t model.Time) any { return fmt.Sprintf("%02d:%02d", t/60, t%60) },
+		Length:   func(t model.Time) any { return fmt.Sprint(int64(t), " min") },
+		Calendar: func(id model.CalendarID) any { return "opening hours" },
 	}
 }
 
@@ -75,46 +75,46 @@ func TestConflictsInWords(t *testing.T) {
 		name, want string
 		do         func(p *model.Problem)
 	}{
-		{"closing time", "Flash can't start at 16:40: it takes 40 min and opening hours end at 17:00",
+		{"closing time", "flash can't start at 16:40: it takes 40 min and opening hours end at 17:00",
 			func(p *model.Problem) { p.Pins = []model.Pin{start("p", "flash", 1000)} }},
-		{"closure or skill of one interface", "Flash can't start at 15:00: it takes 40 min, i1 is down until 15:30 (leaks) and only i1 has kr5; any one of these would have to change",
+		{"closure or skill of one interface", "flash can't start at 15:00: it takes 40 min, i1 is down until 15:30 (leaks) and only i1 has kr5; any one of these would have to change",
 			func(p *model.Problem) {
 				p.Resources[2].Closures = []model.Closure{{Interval: model.Interval{Start: 800, End: 930}, Reason: "leaks"}}
 				p.Pins = []model.Pin{start("p", "flash", 900)}
 			}},
-		{"two pins", "Flash can't start at 10:00: it takes 40 min, flash of U-2 is pinned to start at 09:50 and only i1 has kr5; any one of these would have to change",
+		{"two pins", "flash can't start at 10:00: it takes 40 min, flash of U-2 is pinned to start at 09:50 and only i1 has kr5; any one of these would have to change",
 			func(p *model.Problem) {
 				other(p, "U-2")
 				p.Pins = []model.Pin{start("a", "flash of U-2", 590), start("p", "flash", 600)}
 			}},
-		{"one who is off", "Flash can't start at 16:20: it takes 40 min, it is pinned to kofi, opening hours end at 17:00 and kofi goes home at 16:30; any one of these would have to change",
+		{"one who is off", "flash can't start at 16:20: it takes 40 min, it is pinned to kofi, opening hours end at 17:00 and kofi goes home at 16:30; any one of these would have to change",
 			func(p *model.Problem) {
 				p.Pins = []model.Pin{{ID: "a", Activity: "flash", Worker: "kofi"}, start("p", "flash", 980)}
 			}},
-		{"what runs", "Flash can't start at 08:10: it takes 40 min, flash of U-2 is on i1 until 08:26 and only i1 has kr5; any one of these would have to change",
+		{"what runs", "flash can't start at 08:10: it takes 40 min, flash of U-2 is on i1 until 08:26 and only i1 has kr5; any one of these would have to change",
 			func(p *model.Problem) {
 				a := other(p, "U-2")
 				a.Progress = &model.Progress{Held: []model.ResourceID{"b1", "i1"}, Stretches: []model.StretchTime{
 					{Start: 466, End: 472, Workers: []model.WorkerID{"kofi"}}, {Start: 472, End: 500}}}
 				p.Pins = []model.Pin{start("p", "flash", 490)}
 			}},
-		{"hold", "Flash can't start at 10:00: it takes 40 min and it is held (customer asked)",
+		{"hold", "flash can't start at 10:00: it takes 40 min and it is held (customer asked)",
 			func(p *model.Problem) {
 				p.Holds = []model.Hold{{Activity: "flash", Until: model.Unlimited, Reason: "customer asked"}}
 				p.Pins = []model.Pin{start("p", "flash", 600)}
 			}},
-		{"arrival", "Flash can't start at 10:00: it takes 40 min and U-17 comes in at 11:00",
+		{"arrival", "flash can't start at 10:00: it takes 40 min and U-17 comes in at 11:00",
 			func(p *model.Problem) {
 				p.Jobs[0].Release = 660
 				p.Pins = []model.Pin{start("p", "flash", 600)}
 			}},
-		{"what comes first", "Flash can't start at 08:30: it takes 40 min, parts of charge come at 08:20 and charge (20 min) comes first; any one of these would have to change",
+		{"what comes first", "flash can't start at 08:30: it takes 40 min, parts of charge come at 08:20 and charge (20 min) comes first; any one of these would have to change",
 			func(p *model.Problem) {
 				p.Activities = append(p.Activities, model.Activity{ID: "charge", Job: "U-17", Release: 500, Modes: []model.Mode{{Stretches: []model.Stretch{{Duration: 20}}}}})
 				p.Lags = []model.Lag{{From: "charge", To: "flash"}}
 				p.Pins = []model.Pin{start("p", "flash", 510)}
 			}},
-		{"past", "Flash can't start at 07:50, whatever else is changed: that time is past; it is 08:00",
+		{"past", "flash can't start at 07:50, whatever else is changed: that time is past; it is 08:00",
 			func(p *model.Problem) { p.Pins = []model.Pin{start("p", "flash", 470)} }},
 		{"promise: nobody has the skill", "U-17 can't be ready by 17:00, even if it goes first: what is left of it takes 40 min and nobody has flash",
 			func(p *model.Problem) {
@@ -139,7 +139,7 @@ func TestConflictsInWords(t *testing.T) {
 				t.Fatalf("no conflict; pins %+v, jobs %+v", plan.Pins, plan.Jobs)
 			}
 			c := found[i]
-			if got := words().Conflict(c); got != tc.want {
+			if got := words().Conflict(c).String(); got != tc.want {
 				t.Errorf("got  %s\nwant %s\n%+v", got, tc.want, c)
 			}
 			if !c.Proved || !c.Smallest {
@@ -162,7 +162,7 @@ func TestOthersFirstIsNoConflict(t *testing.T) {
 	p.Jobs[0].Due = 530
 	plan := solved(t, p)
 	c := conflict.OfDue(p, plan, "U-17")
-	if want := "U-17 can't be ready by 08:50 because others go first; by itself it could be ready by 08:40"; c.Proved || words().Conflict(c) != want {
+	if want := "U-17 can't be ready by 08:50 because others go first; by itself it could be ready by 08:40"; c.Proved || words().Conflict(c).String() != want {
 		t.Errorf("got %s\n%+v", words().Conflict(c), c)
 	}
 }

@@ -14,6 +14,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler/calendar"
 )
 
@@ -152,13 +153,29 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 func (a *Almanac) window(cs []queue.Closure, at time.Time, look time.Duration) queue.Window {
 	o := a.outdoor(cs)
 	if why := o.WhyShut(at); len(why) > 0 {
-		return queue.Window{Why: calendar.Texts(why)}
+		return queue.Window{Why: texts(why, at.In(a.place.Location))}
 	}
 	until, open := o.Windows(at, at.Add(look)).OpenUntil(at)
 	if !open {
 		return queue.Window{}
 	}
-	return queue.Window{Until: until, Why: calendar.Texts(o.WhyShut(until))}
+	return queue.Window{Until: until, Why: texts(o.WhyShut(until), at.In(a.place.Location))}
+}
+
+// texts are reasons as they are said at a moment.
+func texts(reasons []calendar.Shut, now time.Time) said.Text {
+	out := make([]said.Text, len(reasons))
+	for i, r := range reasons {
+		out[i] = said.Text{Format: r.Format, Args: make([]any, len(r.Args))}
+		for k, a := range r.Args {
+			if at, ok := a.(time.Time); ok {
+				a = said.When(at, now)
+			}
+			out[i].Args[k] = a
+		}
+	}
+	join := said.Say("%s; %s").Format
+	return said.List(join, join, out...)
 }
 
 func (a *Almanac) outdoor(cs []queue.Closure) calendar.Outdoor {

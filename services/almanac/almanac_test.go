@@ -45,7 +45,7 @@ func TestConditions(t *testing.T) {
 		{"2026-02-17 10:00", "2026-02-17 17:30", "2026-02-17 12:30", "quiet hours until 13:30"},
 		{"2026-02-17 08:30", "2026-02-17 17:30", "", "quiet hours until 09:00"},
 		{"2026-02-17 12:30", "2026-02-17 17:30", "", "quiet hours until 13:30"},
-		{"2026-02-17 19:00", "", "", "shop closed until Wed 08:00"},
+		{"2026-02-17 19:00", "", "", "shop closed until tomorrow 08:00"},
 		{"2026-02-18 10:30", "2026-02-18 17:30", "", "closed for ice until 11:00"},
 		{"2026-02-18 09:30", "2026-02-18 17:30", "2026-02-18 10:00", "closed for ice until 11:00"},
 		{"2026-02-21 12:00", "2026-02-21 13:00", "2026-02-21 12:30", "quiet hours until 13:30"},
@@ -59,8 +59,8 @@ func TestConditions(t *testing.T) {
 		if want := optional(c.padUntil); !w.Until.Equal(want) {
 			t.Errorf("%s: pad open until %v, want %v", c.now, w.Until, want)
 		}
-		if c.why != "" && !strings.Contains(w.Why, c.why) {
-			t.Errorf("%s: the pad says %q, want %q", c.now, w.Why, c.why)
+		if c.why != "" && !strings.Contains(w.Why.String(), c.why) {
+			t.Errorf("%s: the pad says %q, want %q", c.now, w.Why.String(), c.why)
 		}
 	}
 }

@@ -1,11 +1,11 @@
 package bench
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/services/dispatch"
 )
 
@@ -35,6 +35,8 @@ type Alert struct {
 	// Ends is when the stretch ends, or should have.
 	Ends time.Time `json:"ends"`
 	Text string    `json:"text"`
+	// Say is Text for another language or clock; nothing in old messages.
+	Say said.Text `json:"say,omitzero"`
 	// Cleared: it is over.
 	Cleared bool `json:"cleared,omitempty"`
 }
@@ -89,16 +91,17 @@ func (s *Station) alertOf(j *job, now time.Time) (Alert, bool) {
 	if !handsOn {
 		a.Technician = s.next(j)
 	}
-	clock := j.ends.In(s.state.Shop.Location()).Format("15:04")
+	ends := said.When(j.ends, now.In(s.state.Shop.Location()))
 	switch overdue, call := j.ends.Add(limits.OverdueAfter), j.ends.Add(-limits.CallBefore); {
 	case !now.Before(overdue):
 		a.Kind, a.Since = Overdue, overdue
-		a.Text = fmt.Sprintf("%s of %s should have ended at %s. What it holds stays locked until somebody records the end", j.op.Name, j.unit.ID, clock)
+		a.Say = said.Say("%s of %s should have ended at %s. What it holds stays locked until somebody records the end", j.op.Name, string(j.unit.ID), ends)
 	case !handsOn && !now.Before(call):
 		a.Kind, a.Since = CallBack, call
-		a.Text = fmt.Sprintf("%s of %s: hands-off time ends at %s, please come back", j.op.Name, j.unit.ID, clock)
+		a.Say = said.Say("%s of %s: hands-off time ends at %s, please come back", j.op.Name, string(j.unit.ID), ends)
 	default:
 		return Alert{}, false
 	}
+	a.Text = a.Say.String()
 	return a, true
 }

@@ -2,7 +2,6 @@ package bench
 
 import (
 	"cmp"
-	"fmt"
 	"slices"
 	"time"
 
@@ -159,15 +158,15 @@ func (s *Station) find(unit queue.UnitID, step queue.StepID) (*job, error) {
 			return j, nil
 		}
 	}
-	return nil, &queue.Refusal{Code: queue.CodeWrongBench, Do: "Look at the board for where it is.",
-		What: fmt.Sprintf("step %s of unit %s is neither accepted nor running at %s", step, unit, s.id)}
+	return nil, queue.Refuse(queue.CodeWrongBench, "Look at the board for where it is.",
+		"step %s of unit %s is neither accepted nor running at %s", step, unit, s.id)
 }
 
 // offered checks that the offer on the screen is still the present one.
 func (s *Station) offered(unit queue.UnitID, step queue.StepID) error {
 	if s.offer == nil || s.offer.Unit != unit || s.offer.Step != step {
-		return &queue.Refusal{Code: queue.CodeStale, Do: "Look at what is offered now.",
-			What: fmt.Sprintf("step %s of unit %s is no longer offered at %s", step, unit, s.id)}
+		return queue.Refuse(queue.CodeStale, "Look at what is offered now.",
+			"step %s of unit %s is no longer offered at %s", step, unit, s.id)
 	}
 	return nil
 }

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler"
 	"tickover/scheduler/check"
 	"tickover/scheduler/model"
@@ -123,15 +124,17 @@ func (s *snapshot) render(raw *model.Plan) *Plan {
 	for i := range raw.Unplaced {
 		x := &raw.Unplaced[i]
 		ref := w.acts[x.Activity]
+		why := w.cause(x.Activity, &x.Cause)
 		p.Unplaced = append(p.Unplaced, UnplacedStep{
-			Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: w.cause(x.Activity, &x.Cause),
+			Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: why.String(), Say: why,
 		})
 	}
 	for i := range raw.Pins {
 		x := &raw.Pins[i]
 		ref := w.acts[x.Activity]
+		why := w.pin(x)
 		p.Pins = append(p.Pins, FailedPin{
-			Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: w.pin(x),
+			Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: why.String(), Say: why,
 		})
 	}
 	p.Pins = append(p.Pins, s.lostPins()...)
@@ -174,7 +177,8 @@ func (w *words) planned(a *model.Assignment) PlannedStep {
 	}
 	ps.Technician = ps.technician(present, ref.step.Accepted)
 	if !a.Running {
-		ps.Why = w.why(a)
+		ps.Say = w.why(a)
+		ps.Why = ps.Say.String()
 	}
 	return ps
 }
@@ -196,10 +200,10 @@ func (ps *PlannedStep) technician(present int, acc *queue.Acceptance) queue.Pers
 }
 
 // pin tells of a pin that does not hold: a foreman's, or an acceptance.
-func (w *words) pin(x *model.PinFailure) string {
+func (w *words) pin(x *model.PinFailure) said.Text {
 	why := w.cause(x.Activity, &x.Cause)
 	if acc := w.acts[x.Activity].step.Accepted; acc != nil && isAcceptance(x.Pin) {
-		return fmt.Sprintf("%s accepted it, but %s", w.person(model.WorkerID(acc.Technician)), why)
+		return said.Say("%s accepted it, but %s", w.person(model.WorkerID(acc.Technician)), why)
 	}
 	return why
 }
@@ -217,7 +221,8 @@ func (s *snapshot) lostPins() []FailedPin {
 				continue
 			}
 			lost := func(what string) {
-				out = append(out, FailedPin{Unit: u.ID, Step: st.ID, Constraint: model.C11.String(), Why: what + " is no longer in the shop file"})
+				why := said.Say("%s is no longer in the shop file", what)
+				out = append(out, FailedPin{Unit: u.ID, Step: st.ID, Constraint: model.C11.String(), Why: why.String(), Say: why})
 			}
 			for _, r := range st.Pin.Resources {
 				if s.shop.Resource(r) == nil {

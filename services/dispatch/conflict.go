@@ -1,10 +1,10 @@
 package dispatch
 
 import (
-	"fmt"
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler"
 	"tickover/scheduler/conflict"
 	"tickover/scheduler/model"
@@ -44,10 +44,11 @@ func (s *snapshot) conflicts(raw *model.Plan, p *Plan, limit int) {
 			switch acc := w.acts[c.Activity].step.Accepted; {
 			case len(c.Facts) == 0: // the planner's word says more
 			case acc != nil && isAcceptance(c.Pin):
-				f.Why = fmt.Sprintf("%s accepted it, but %s", w.person(model.WorkerID(acc.Technician)), sw.Because(c))
+				f.Say = said.Say("%s accepted it, but %s", w.person(model.WorkerID(acc.Technician)), sayable(sw.Because(c)))
 			default:
-				f.Why = out.Text
+				f.Say = out.Say
 			}
+			f.Why = f.Say.String()
 		}
 	}
 }
@@ -65,11 +66,13 @@ func (s *snapshot) absence(f *conflict.Fact) {
 }
 
 func (w *words) conflict(sw *scheduler.Words, c *conflict.Conflict) *Conflict {
-	out := &Conflict{Text: sw.Conflict(c), Smallest: c.Smallest}
+	out := &Conflict{Say: sayable(sw.Conflict(c)), Smallest: c.Smallest}
+	out.Text = out.Say.String()
 	texts := sw.Facts(c)
 	for i := range c.Facts {
 		f := &c.Facts[i]
-		k := ConflictCause{Kind: f.Kind.String(), Resource: queue.ResourceID(f.Resource), Technician: queue.PersonID(f.Worker), Text: texts[i]}
+		k := ConflictCause{Kind: f.Kind.String(), Resource: queue.ResourceID(f.Resource), Technician: queue.PersonID(f.Worker), Say: sayable(texts[i])}
+		k.Text = k.Say.String()
 		if ref, ok := w.acts[f.Activity]; ok {
 			k.Unit, k.Step = ref.unit.ID, ref.step.ID
 		} else if f.Kind == conflict.ReleaseFact {
@@ -92,32 +95,32 @@ func (w *words) moment(t model.Time) *time.Time {
 	return &at
 }
 
+// sayable is a text of the scheduler with all that is in it.
+func sayable(t scheduler.Text) said.Text {
+	out := said.Text{Format: t.Format, Args: make([]any, len(t.Args))}
+	for i, a := range t.Args {
+		if within, ok := a.(scheduler.Text); ok {
+			a = sayable(within)
+		}
+		out.Args[i] = a
+	}
+	return out
+}
+
 // scheduler are the words of package scheduler with the shop's names.
 func (w *words) scheduler() scheduler.Words {
 	return scheduler.Words{
-		Time:     w.clock,
-		Length:   length,
-		Activity: func(id model.ActivityID) string { return w.step(id, "") },
-		Resource: w.resource,
-		Worker:   w.person,
+		Time:     func(t model.Time) any { return w.clock(t) },
+		Length:   func(t model.Time) any { return said.Length(time.Duration(t) * time.Minute) },
+		Activity: func(id model.ActivityID) any { return w.step(id, "") },
+		Resource: func(id model.ResourceID) any { return w.resource(id) },
+		Worker:   func(id model.WorkerID) any { return w.person(id) },
 		Calendar: calendarWord,
-		Skill: func(s string) string {
+		Skill: func(s string) any {
 			if family, ok := familyOf(s); ok {
-				return "controller family " + family
+				return said.Say("controller family %s", family)
 			}
-			return fmt.Sprintf("%q", s)
+			return said.Say("“%s”", s)
 		},
-	}
-}
-
-// length writes minutes: "40 min", "3 h 10 min".
-func length(t model.Time) string {
-	switch h, m := t/60, t%60; {
-	case h == 0:
-		return fmt.Sprintf("%d min", m)
-	case m == 0:
-		return fmt.Sprintf("%d h", h)
-	default:
-		return fmt.Sprintf("%d h %d min", h, m)
 	}
 }

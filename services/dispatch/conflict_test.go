@@ -24,7 +24,7 @@ func TestConflictsOfThePlan(t *testing.T) {
 		t.Fatalf("pins %+v", p.Pins)
 	}
 	c := p.Pins[0].Conflict
-	want := `"Flash the calibration" of T-1 can't start at 16:10: it takes 40 min, it is pinned to Interface 2 and Interface 2 is down until 17:00 (cable broken); any one of these would have to change`
+	want := `“Flash the calibration” of T-1 can't start at 16:10: it takes 40 min, it is pinned to Interface 2 and Interface 2 is down until 17:00 (cable broken); any one of these would have to change`
 	if c.Text != want || p.Pins[0].Why != want || !c.Smallest {
 		t.Errorf("got  %s\nwant %s", c.Text, want)
 	}

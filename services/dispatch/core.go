@@ -278,5 +278,7 @@ func samePlaces(a, b *Plan) bool {
 	}
 	return slices.EqualFunc(a.Steps, b.Steps, func(x, y PlannedStep) bool {
 		return x.Running == y.Running && samePlace(&x, &y) && x.End.Equal(y.End)
-	}) && slices.Equal(a.Unplaced, b.Unplaced)
+	}) && slices.EqualFunc(a.Unplaced, b.Unplaced, func(x, y UnplacedStep) bool {
+		return x.Unit == y.Unit && x.Step == y.Step && x.Constraint == y.Constraint && x.Why == y.Why
+	})
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // slack is how far the floor may be off the plan before the plan is made anew.
@@ -203,7 +204,7 @@ func rolled(p *Plan, st *queue.State) *Plan {
 		}
 		ps.Running, ps.Accepted = s.Status == queue.Running, s.Accepted != nil
 		if ps.Running {
-			ps.Technician, ps.Why = ps.technician(s.Stretch, nil), ""
+			ps.Technician, ps.Why, ps.Say = ps.technician(s.Stretch, nil), "", said.Text{}
 		}
 		next.Steps = append(next.Steps, ps)
 	}

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // Who asks for the next job: a station, a technician, or both.
@@ -213,8 +214,9 @@ func (n *nextJob) planned(c candidate, op *queue.Operation, t queue.PersonID, re
 	ps := &PlannedStep{
 		Unit: c.unit.ID, Step: c.step.ID, Operation: c.step.Operation, Kind: c.step.Kind,
 		Resources: resources, Technician: t, Start: n.now, Accepted: c.step.Accepted != nil,
-		Why: "the next that may start, by the last plan",
+		Say: said.Say("the next that may start, by the last plan"),
 	}
+	ps.Why = ps.Say.String()
 	at := n.now
 	for _, x := range op.Stretches {
 		s := PlannedStretch{HandsOn: x.HandsOn, Start: at, End: at.Add(x.Duration)}

@@ -1,11 +1,11 @@
 package dispatch
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler/model"
 )
 
@@ -97,7 +97,7 @@ func (s *snapshot) contradictions() {
 				l.Limited = false
 			}
 		}
-		s.hold(cycle[0], fmt.Sprintf("the longest waits of its route can't be kept: the steps between take %d min more", excess))
+		s.hold(cycle[0], said.Say("the longest waits of its route can't be kept: the steps between take %d min more", int64(excess)))
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // Plan is the plan in force of one site, in the shop's own words and in
@@ -47,6 +48,8 @@ type PlannedStep struct {
 	Why string `json:"why,omitempty"`
 	// Length is set when it was learnt from what was seen.
 	Length *StepLength `json:"length,omitempty"`
+	// Say is Why for another language or clock; nothing in old messages.
+	Say said.Text `json:"say,omitzero"`
 }
 
 // PlannedStretch is when a stretch runs and who does it; hands-off ones have
@@ -74,6 +77,7 @@ type UnplacedStep struct {
 	Step       queue.StepID `json:"step"`
 	Constraint string       `json:"constraint"` // C1…C14
 	Why        string       `json:"why"`
+	Say        said.Text    `json:"say,omitzero"`
 }
 
 // FailedPin is a pin that the plan can't keep.
@@ -82,6 +86,7 @@ type FailedPin struct {
 	Step       queue.StepID `json:"step"`
 	Constraint string       `json:"constraint"`
 	Why        string       `json:"why"`
+	Say        said.Text    `json:"say,omitzero"`
 	// Conflict is what rules the pin out, if that could be proved.
 	Conflict *Conflict `json:"conflict,omitempty"`
 }
@@ -90,7 +95,8 @@ type FailedPin struct {
 // impossible: none of them can be left out.
 type Conflict struct {
 	// Text says it in one sentence.
-	Text string `json:"text"`
+	Text string    `json:"text"`
+	Say  said.Text `json:"say,omitzero"`
 	// Smallest: no set with fewer causes exists.
 	Smallest bool `json:"smallest"`
 	// Causes are empty when it is impossible whatever they are.
@@ -110,6 +116,7 @@ type ConflictCause struct {
 	From       *time.Time       `json:"from,omitempty"`
 	Until      *time.Time       `json:"until,omitempty"`
 	Text       string           `json:"text"`
+	Say        said.Text        `json:"say,omitzero"`
 }
 
 // UnitForecast is when a unit will be ready by the plan.
@@ -124,6 +131,26 @@ type UnitForecast struct {
 	// that could be proved. A late unit without one waits for others.
 	Conflict *Conflict `json:"conflict,omitempty"`
 }
+
+// or is a text, or what an old message without one has in English.
+func or(t said.Text, english string) said.Text {
+	if t.IsZero() && english != "" {
+		return said.Say("%s", english)
+	}
+	return t
+}
+
+// Reason is why it is planned then, to be said in the reader's language.
+func (ps *PlannedStep) Reason() said.Text { return or(ps.Say, ps.Why) }
+
+// Reason is what stops it.
+func (u UnplacedStep) Reason() said.Text { return or(u.Say, u.Why) }
+
+// Reason is why the pin can't be kept.
+func (f FailedPin) Reason() said.Text { return or(f.Say, f.Why) }
+
+// Reason is the conflict in one sentence.
+func (c Conflict) Reason() said.Text { return or(c.Say, c.Text) }
 
 // Cost is the planning objective and its parts, in weighted minutes.
 type Cost struct {

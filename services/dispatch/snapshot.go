@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler/calendar"
 	"tickover/scheduler/model"
 	"tickover/services/almanac"
@@ -89,6 +90,9 @@ type snapshot struct {
 	// learnt are the lengths that differ from the listed ones.
 	lengths *experience.Lengths
 	learnt  map[model.ActivityID]*StepLength
+	// held are the reasons of holds by their English text, which is all that
+	// the planner knows of them.
+	held map[string]said.Text
 }
 
 func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotOptions) *snapshot {
@@ -98,6 +102,7 @@ func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotO
 		ticks: ticks{origin: midnight.Truncate(time.Minute), now: now},
 		st:    st, shop: st.Shop, a: a, units: st.OpenUnits(),
 		lengths: o.Lengths, learnt: map[model.ActivityID]*StepLength{},
+		held: map[string]said.Text{},
 	}
 	s.nowT = s.up(now)
 	s.until = s.horizon(orDefault(o.HorizonDays, horizonDays))

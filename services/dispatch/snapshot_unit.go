@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler/model"
 )
 
@@ -262,16 +263,19 @@ func (s *snapshot) wishes(u *queue.Unit, st *queue.Step) {
 	}
 	switch {
 	case u.Held:
-		s.hold(id, "the foreman holds the unit back")
+		s.hold(id, said.Say("the foreman holds the unit back"))
 	case st.Kind == queue.Flash && st.Pin == nil:
 		if _, r := s.st.CalibrationFor(&u.Machine, s.now); r != nil {
-			s.hold(id, r.What+". "+r.Do)
+			what, do := r.Said()
+			s.hold(id, said.Say("%s. %s", what, do))
 		}
 	}
 }
 
-func (s *snapshot) hold(id model.ActivityID, why string) {
-	s.p.Holds = append(s.p.Holds, model.Hold{Activity: id, Until: model.Unlimited, Reason: why})
+func (s *snapshot) hold(id model.ActivityID, why said.Text) {
+	text := why.String()
+	s.held[text] = why
+	s.p.Holds = append(s.p.Holds, model.Hold{Activity: id, Until: model.Unlimited, Reason: text})
 }
 
 // parallel lists the pairs that may overlap. A flash overlaps nothing (I2).

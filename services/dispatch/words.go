@@ -1,11 +1,10 @@
 package dispatch
 
 import (
-	"fmt"
-	"strings"
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/scheduler/model"
 )
 
@@ -15,6 +14,7 @@ type words struct {
 	shop *queue.Shop
 	loc  *time.Location
 	acts map[model.ActivityID]stepRef
+	held map[string]said.Text
 }
 
 // stepRef is what an activity is in the shop.
@@ -25,7 +25,7 @@ type stepRef struct {
 }
 
 func (s *snapshot) words() *words {
-	w := &words{ticks: s.ticks, shop: s.shop, loc: s.a.Location(), acts: map[model.ActivityID]stepRef{}}
+	w := &words{ticks: s.ticks, shop: s.shop, loc: s.a.Location(), acts: map[model.ActivityID]stepRef{}, held: s.held}
 	for _, u := range s.units {
 		for i := range u.Steps {
 			st := &u.Steps[i]
@@ -41,8 +41,8 @@ const causesMax = 3
 // why tells what a start waited for, the latest limit first. Limits that lift
 // after the start stood in the way of others who might have done it; they are
 // told when there is nothing else to tell.
-func (w *words) why(a *model.Assignment) string {
-	var own, others []string
+func (w *words) why(a *model.Assignment) said.Text {
+	var own, others []said.Text
 	for i := range a.Why {
 		text := w.cause(a.Activity, &a.Why[i])
 		if a.Why[i].Until <= a.Start {
@@ -54,52 +54,32 @@ func (w *words) why(a *model.Assignment) string {
 	if len(own) == 0 {
 		own = others
 	}
-	return strings.Join(own[:min(len(own), causesMax)], "; ")
+	return reasons(own[:min(len(own), causesMax)])
 }
 
-// clock writes a moment as the shop's wall clock shows it, with the day when
-// it is not today.
-func (w *words) clock(t model.Time) string {
-	at, today := w.at(t).In(w.loc), w.now.In(w.loc)
-	days := calendarDays(today, at)
-	switch {
-	case days == 0:
-		return at.Format("15:04")
-	case days == 1:
-		return "tomorrow " + at.Format("15:04")
-	case days > 1 && days < 7:
-		return at.Format("Mon 15:04")
-	}
-	return at.Format("Mon 2 Jan 15:04")
+// reasons are several causes, one after the other.
+func reasons(texts []said.Text) said.Text {
+	join := said.Say("%s; %s").Format
+	return said.List(join, join, texts...)
 }
 
-func calendarDays(from, to time.Time) int {
-	day := func(t time.Time) time.Time { return time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC) }
-	return int(day(to).Sub(day(from)) / (24 * time.Hour))
-}
+// clock is a moment, to be told by the reader's clock in the shop's zone.
+func (w *words) clock(t model.Time) said.Moment { return said.When(w.at(t), w.now.In(w.loc)) }
 
 // step names a step: without its unit when that is the one spoken of.
-func (w *words) step(id, of model.ActivityID) string {
+func (w *words) step(id, of model.ActivityID) said.Text {
 	ref, ok := w.acts[id]
 	if !ok {
-		return string(id)
+		return said.Say("%s", string(id))
 	}
 	name := string(ref.step.ID)
 	if ref.op != nil {
 		name = ref.op.Name
 	}
-	name = lowerFirst(name)
 	if own, ok := w.acts[of]; ok && own.unit == ref.unit {
-		return `"` + name + `"`
+		return said.Say("“%s”", name)
 	}
-	return fmt.Sprintf(`"%s" of %s`, name, ref.unit.ID)
-}
-
-func lowerFirst(s string) string {
-	if len(s) > 1 && s[0] >= 'A' && s[0] <= 'Z' && s[1] >= 'a' && s[1] <= 'z' {
-		return string(s[0]+'a'-'A') + s[1:]
-	}
-	return s
+	return said.Say("“%s” of %s", name, string(ref.unit.ID))
 }
 
 func (w *words) resource(id model.ResourceID) string {
@@ -117,108 +97,116 @@ func (w *words) person(id model.WorkerID) string {
 }
 
 // cause tells one limit on the activity a.
-func (w *words) cause(a model.ActivityID, c *model.Cause) string {
-	until := func() string { return w.clock(c.Until) }
+func (w *words) cause(a model.ActivityID, c *model.Cause) said.Text {
+	until := w.clock(c.Until)
 	switch c.Kind {
 	case model.CauseRelease:
 		return w.release(a, c)
 	case model.CauseNow:
-		return "nothing is in the way"
+		return said.Say("nothing is in the way")
 	case model.CauseKept:
-		return "keeps its place in the plan at " + until()
+		return said.Say("keeps its place in the plan at %s", until)
 	case model.CauseLag:
-		return fmt.Sprintf("comes after %s, until %s", w.step(c.Activity, a), until())
+		return said.Say("comes after %s, until %s", w.step(c.Activity, a), until)
 	case model.CauseJobBusy:
-		return fmt.Sprintf("the unit is in %s until %s", w.step(c.Activity, a), until())
+		return said.Say("the unit is in %s until %s", w.step(c.Activity, a), until)
 	case model.CauseResource:
-		return fmt.Sprintf("%s is taken by %s until %s", w.resource(c.Resource), w.step(c.Activity, a), until())
+		return said.Say("%s is taken by %s until %s", w.resource(c.Resource), w.step(c.Activity, a), until)
 	case model.CauseClosed:
-		return fmt.Sprintf("%s opens at %s (daylight, quiet hours)", w.resource(c.Resource), until())
+		return said.Say("%s opens at %s (daylight, quiet hours)", w.resource(c.Resource), until)
 	case model.CauseClosure:
 		if c.Until >= farAway {
-			return fmt.Sprintf("%s is closed: %s", w.resource(c.Resource), c.Reason)
+			return said.Say("%s is closed: %s", w.resource(c.Resource), c.Reason)
 		}
-		return fmt.Sprintf("%s is closed until %s: %s", w.resource(c.Resource), until(), c.Reason)
+		return said.Say("%s is closed until %s: %s", w.resource(c.Resource), until, c.Reason)
 	case model.CauseWorker:
-		return fmt.Sprintf("%s is busy with %s until %s", w.person(c.Worker), w.step(c.Activity, a), until())
+		return said.Say("%s is busy with %s until %s", w.person(c.Worker), w.step(c.Activity, a), until)
 	case model.CauseShift:
 		return w.shift(c)
 	case model.CauseCalendar:
-		return fmt.Sprintf("has to lie within %s, which start at %s", calendarWord(c.Calendar), until())
+		return said.Say("has to lie within %s, which start at %s", calendarWord(c.Calendar), until)
 	case model.CausePresence:
-		return fmt.Sprintf("nobody is on site before %s", until())
+		return said.Say("nobody is on site before %s", until)
 	case model.CauseHold:
-		return c.Reason
+		return w.hold(c.Reason)
 	case model.CausePin:
-		return fmt.Sprintf("the foreman fixed its start at %s", until())
+		return said.Say("the foreman fixed its start at %s", until)
 	}
 	return w.blocked(a, c)
 }
 
 // blocked tells the limits that stop a step altogether.
-func (w *words) blocked(a model.ActivityID, c *model.Cause) string {
+func (w *words) blocked(a model.ActivityID, c *model.Cause) said.Text {
 	switch c.Kind {
 	case model.CauseBuffer:
-		return "no unit more has room to wait in the yard"
+		return said.Say("no unit more has room to wait in the yard")
 	case model.CauseNoCandidate:
 		return w.noCandidate(c)
 	case model.CauseStock:
-		return w.resource(c.Resource) + " is used up"
+		return said.Say("%s is used up", w.resource(c.Resource))
 	case model.CauseHorizon:
-		return fmt.Sprintf("does not fit before %s, where the plan ends", w.clock(c.Until))
+		return said.Say("does not fit before %s, where the plan ends", w.clock(c.Until))
 	case model.CauseNeeds:
-		return fmt.Sprintf("%s, which comes before it, is not planned", w.step(c.Activity, a))
+		return said.Say("%s, which comes before it, is not planned", w.step(c.Activity, a))
 	case model.CauseWait:
-		return "nobody would be there when its hands-off time ends"
+		return said.Say("nobody would be there when its hands-off time ends")
 	case model.CauseMaxLag:
-		return fmt.Sprintf("%s is too long ago", w.step(c.Activity, a))
+		return said.Say("%s is too long ago", w.step(c.Activity, a))
 	}
-	return c.Constraint.Text()
+	return said.Say("the rule %s of the plan stands in the way", c.Constraint.String())
 }
 
-func (w *words) release(a model.ActivityID, c *model.Cause) string {
+func (w *words) hold(reason string) said.Text {
+	if t, ok := w.held[reason]; ok {
+		return t
+	}
+	return said.Say("%s", reason)
+}
+
+func (w *words) release(a model.ActivityID, c *model.Cause) said.Text {
 	ref, ok := w.acts[a]
 	if ok {
 		if part, waits := ref.unit.Parts[ref.step.ID]; waits && w.up(part) == c.Until {
-			return "its part is due at " + w.clock(c.Until)
+			return said.Say("its part is due at %s", w.clock(c.Until))
 		}
 		if w.up(ref.unit.Arrived) == c.Until {
-			return "the unit came in at " + w.clock(c.Until)
+			return said.Say("the unit came in at %s", w.clock(c.Until))
 		}
 	}
-	return "may not start before " + w.clock(c.Until)
+	return said.Say("may not start before %s", w.clock(c.Until))
 }
 
-func (w *words) shift(c *model.Cause) string {
+func (w *words) shift(c *model.Cause) said.Text {
 	never := c.Until >= w.down(w.until)
 	switch {
 	case never && c.Worker != "":
-		return fmt.Sprintf("%s is not at work before %s, where the plan ends", w.person(c.Worker), w.clock(c.Until))
+		return said.Say("%s is not at work before %s, where the plan ends", w.person(c.Worker), w.clock(c.Until))
 	case c.Worker != "":
-		return fmt.Sprintf("%s is at work again at %s", w.person(c.Worker), w.clock(c.Until))
+		return said.Say("%s is at work again at %s", w.person(c.Worker), w.clock(c.Until))
 	case c.Skill != "":
-		return fmt.Sprintf("nobody with the skill %q is at work before %s", c.Skill, w.clock(c.Until))
+		return said.Say("nobody with the skill “%s” is at work before %s", c.Skill, w.clock(c.Until))
 	}
-	return "nobody is at work before " + w.clock(c.Until)
+	return said.Say("nobody is at work before %s", w.clock(c.Until))
 }
 
-func (w *words) noCandidate(c *model.Cause) string {
+func (w *words) noCandidate(c *model.Cause) said.Text {
+	family, isFamily := familyOf(c.Skill)
 	switch {
-	case strings.HasPrefix(c.Skill, familyTag("")):
-		return "no interface speaks to controller " + c.Skill
+	case isFamily:
+		return said.Say("no interface speaks to controllers of the family %s", family)
 	case c.Resource != "":
-		return fmt.Sprintf("%s does not fit (%s)", w.resource(c.Resource), c.Skill)
+		return said.Say("%s does not fit (%s)", w.resource(c.Resource), c.Skill)
 	case c.Worker != "":
-		return fmt.Sprintf("%s lacks the skill %q", w.person(c.Worker), c.Skill)
+		return said.Say("%s lacks the skill “%s”", w.person(c.Worker), c.Skill)
 	case c.Skill != "":
-		return fmt.Sprintf("the shop has none with %q", c.Skill)
+		return said.Say("the shop has none with “%s”", c.Skill)
 	}
-	return "the shop has none that fits"
+	return said.Say("the shop has none that fits")
 }
 
-func calendarWord(id model.CalendarID) string {
+func calendarWord(id model.CalendarID) any {
 	if id == calendarOutdoor {
-		return "daylight outside quiet hours"
+		return said.Say("daylight outside quiet hours")
 	}
 	return string(id)
 }

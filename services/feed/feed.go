@@ -75,8 +75,12 @@ func (a *Alerts) Alerts() []live.Alert {
 	var out []live.Alert
 	for station, list := range a.byStation {
 		for _, x := range list {
-			out = append(out, live.Alert{Kind: kinds[x.Kind], Unit: x.Unit, Step: x.Step, Resource: resource(station),
-				Person: x.Technician, Since: x.Since, Text: x.Text})
+			a := live.Alert{Kind: kinds[x.Kind], Unit: x.Unit, Step: x.Step, Resource: resource(station),
+				Person: x.Technician, Since: x.Since, Text: x.Text}
+			if !x.Say.IsZero() {
+				a.Say(x.Say)
+			}
+			out = append(out, a)
 		}
 	}
 	slices.SortFunc(out, func(x, y live.Alert) int {

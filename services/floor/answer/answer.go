@@ -10,7 +10,6 @@ package answer
 import (
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"strings"
 
@@ -53,15 +52,15 @@ type Problem struct {
 }
 
 // In says the problem in a person's language.
-func (p *Problem) In(l *locale.Language) *Problem {
+func (p *Problem) In(l *locale.Locale) *Problem {
 	q := *p
 	q.What, q.Do = l.Word(p.What), l.Word(p.Do)
 	if p.refusal != nil {
 		if format, args := p.refusal.Words(); len(args) > 0 {
-			q.What = l.T(format, said(l, args)...)
+			q.What = l.Say(locale.Say(format, known(l, args)...))
 		}
 		if format, args := p.refusal.DoWords(); len(args) > 0 {
-			q.Do = l.T(format, said(l, args)...)
+			q.Do = l.Say(locale.Say(format, known(l, args)...))
 		}
 	}
 	q.Errors = make([]Field, len(p.Errors))
@@ -76,15 +75,12 @@ func (p *Problem) In(l *locale.Language) *Problem {
 	return &q
 }
 
-// said are values with their words in the language.
-func said(l *locale.Language, args []any) []any {
+// known are values, those that are words of ours in the language.
+func known(l *locale.Locale, args []any) []any {
 	out := make([]any, len(args))
 	for i, a := range args {
-		switch s := a.(type) {
-		case string:
+		if s, ok := a.(string); ok {
 			a = l.Word(s)
-		case fmt.Stringer: // a word of one of the queue's enumerations
-			a = l.Word(s.String())
 		}
 		out[i] = a
 	}

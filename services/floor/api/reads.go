@@ -84,7 +84,7 @@ func (a *API) overview(_ context.Context, _ *none) (Overview, error) {
 		c := al.Conditions(st, now, now)
 		o.ClosesAt = timeOrNil(c.ClosesAt)
 		for id, w := range c.Outdoor {
-			o.Outdoor = append(o.Outdoor, OutdoorView{id, timeOrNil(w.Until), w.Why})
+			o.Outdoor = append(o.Outdoor, OutdoorView{id, timeOrNil(w.Until), w.Why.String()})
 		}
 		slices.SortFunc(o.Outdoor, func(x, y OutdoorView) int { return strings.Compare(string(x.Resource), string(y.Resource)) })
 	}

@@ -88,7 +88,7 @@ type Block struct {
 	Problem    bool
 	Late       bool // the unit misses its promise
 	WaitMin    int  // minutes that it waits and keeps what it holds
-	Why        string
+	Why        locale.Said
 }
 
 // State is where a block stands.
@@ -413,7 +413,7 @@ func newPiece(s *job.Sheet, state State, late bool) piece {
 
 func plannedPiece(s *job.Sheet, late bool) piece {
 	p := newPiece(s, Planned, late)
-	p.block.Start, p.block.End, p.block.Why = s.Planned.Start, s.Planned.End, s.Planned.Why
+	p.block.Start, p.block.End, p.block.Why = s.Planned.Start, s.Planned.End, s.Planned.Reason()
 	p.resources = s.Planned.Resources
 	at := s.Planned.Start
 	for _, x := range s.Planned.Stretches {

@@ -171,7 +171,7 @@ func (d *Day) planned(s *dispatch.PlannedStep) []appointment {
 			a.start, a.end, a.where, a.sure = part.Start, part.End, places(st.Shop, s.Resources), s.Running || s.Accepted
 			a.note = d.Words.T("Planned, it may move. Promised %s.", d.Promised(u.Promise))
 			if s.Why != "" {
-				a.note += " " + answer.Sentence(s.Why)
+				a.note += " " + answer.Sentence(d.Words.Say(s.Reason()))
 			}
 			out = append(out, a)
 		}

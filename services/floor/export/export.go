@@ -15,12 +15,14 @@ import (
 
 	"tickover/metrics/labour"
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/services/claims"
 	"tickover/services/floor/record"
 )
 
 // Words say messages; a *locale.Language does.
 type Words interface {
+	Say(said.Text) string
 	T(text string, args ...any) string
 }
 

@@ -24,8 +24,8 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/services/dispatch"
-	"tickover/services/floor/locale"
 	"tickover/services/ledger"
 )
 
@@ -55,18 +55,19 @@ type Alert struct {
 	Since    time.Time        `json:"since"`
 	Text     string           `json:"text"` // a sentence, in English
 
-	said locale.Said
+	said said.Text
 }
 
 // Say gives the alert its sentence.
-func (a *Alert) Say(s locale.Said) { a.said, a.Text = s, s.String() }
+func (a *Alert) Say(s said.Text) { a.said, a.Text = s, s.String() }
 
-// In is the sentence in a language, as far as it can be said there.
-func (a Alert) In(l *locale.Language) string {
-	if a.said.IsZero() {
-		return a.Text
+// Sentence is what the alert says; of a message of before that has no more, in
+// English.
+func (a Alert) Sentence() said.Text {
+	if a.said.IsZero() && a.Text != "" {
+		return said.Say("%s", a.Text)
 	}
-	return l.Say(a.said)
+	return a.said
 }
 
 // AlertKind is what sort of alert it is.

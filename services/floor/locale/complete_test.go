@@ -20,7 +20,7 @@ var update = flag.Bool("update", false, "write new messages into the language fi
 // inUse are all messages of the program.
 func inUse(t *testing.T) []locale.Message {
 	t.Helper()
-	ms, err := locale.Messages(os.DirFS("../../../services"), os.DirFS("../../../queue"))
+	ms, err := locale.Messages(os.DirFS("../../../services"), os.DirFS("../../../queue"), os.DirFS("../../../scheduler"))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -111,7 +111,7 @@ func Choose(chosen Prefs, accept string) *Locale {
 	p.Clock = oneOf(chosen.Clock, l.defaults.Clock, "24", "12")
 	p.Distance = oneOf(chosen.Distance, l.defaults.Distance, "km", "mi")
 	p.Degrees = oneOf(chosen.Degrees, l.defaults.Degrees, "C", "F")
-	return &Locale{l, p}
+	return &Locale{Language: l, Prefs: p}
 }
 
 func oneOf(chosen, otherwise string, values ...string) string {
@@ -175,6 +175,9 @@ func sprintf(format string, args []any) string {
 type Locale struct {
 	*Language
 	Prefs Prefs // complete
+	// Now is when it is read, in the shop's zone, for times as people say
+	// them; zero: times come with their date, in their own zone.
+	Now time.Time
 }
 
 // Clock is a time of day, in the time's own zone.

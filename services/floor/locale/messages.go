@@ -84,7 +84,7 @@ func calendarMessages() []Message {
 var calls = map[string][3]int{
 	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
 	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "wrong": {-1, 1, -1},
-	"Say": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "doing": {-1, 0, -1}, "remark": {-1, 0, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
+	"Say": {-1, 0, -1}, "phrase": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "doing": {-1, 0, -1}, "remark": {-1, 0, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
 }
 
 // also are further messages in the arguments of such a call.

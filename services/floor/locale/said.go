@@ -1,38 +1,52 @@
 package locale
 
-import "time"
+import (
+	"fmt"
+	"time"
+
+	"tickover/queue/said"
+)
 
 // Said is a message with what goes into it, made where nobody knows yet who
 // will read it. The zero value says nothing.
-type Said struct {
-	Format string
-	Args   []any // as of fmt.Sprintf; a Said is said, a time.Duration is told by Minutes
-}
+type Said = said.Text
 
-// Say makes a message that is said later, by [Language.Say].
-func Say(format string, args ...any) Said { return Said{format, args} }
+// Say makes a message that is said later, by [Locale.Say].
+func Say(format string, args ...any) Said { return said.Say(format, args...) }
 
-// IsZero reports that there is nothing to say.
-func (s Said) IsZero() bool { return s.Format == "" }
+// Say says it in the language, with times by the person's clock.
+func (l *Locale) Say(s Said) string { return l.say(s.Words()) }
 
-// String says it in English.
-func (s Said) String() string { return English().Say(s) }
-
-// Say says it in the language.
-func (l *Language) Say(s Said) string {
-	args := make([]any, len(s.Args))
-	for i, a := range s.Args {
-		switch a := a.(type) {
-		case Said:
-			args[i] = l.Say(a)
-		case time.Duration:
-			args[i] = l.Minutes(a)
-		default:
-			args[i] = a
-		}
-	}
-	if s.IsZero() {
+// say puts a message together: what it carries is said in the language too.
+func (l *Locale) say(format string, args []any) string {
+	if format == "" {
 		return ""
 	}
-	return l.T(s.Format, args...)
+	if len(args) == 0 {
+		return l.Word(format)
+	}
+	out := make([]any, len(args))
+	for i, a := range args {
+		out[i] = l.value(a)
+	}
+	return l.T(format, out...)
+}
+
+func (l *Locale) value(a any) any {
+	switch a := a.(type) {
+	case interface{ Words() (string, []any) }:
+		return l.say(a.Words())
+	case said.Moment:
+		if l.Now.IsZero() {
+			return l.T("%s %s", l.Date(a.At, "Mon 2 Jan"), l.Clock(a.At))
+		}
+		return l.When(a.At, l.Now)
+	case said.Length:
+		return l.Minutes(time.Duration(a))
+	case time.Duration:
+		return l.Minutes(a)
+	case fmt.Stringer: // a word of an enumeration
+		return l.Word(a.String())
+	}
+	return a
 }

@@ -194,7 +194,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 	for i := range b.Shop.Resources {
 		if res := &b.Shop.Resources[i]; res.Kind.Outdoors() {
 			w := cond.Outdoor[res.ID]
-			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, w.Why})
+			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, b.Say(w.Why)})
 		}
 	}
 	return "board", page, nil

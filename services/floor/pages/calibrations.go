@@ -152,7 +152,7 @@ func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
 			p.fail(w, r, b, err)
 			return
 		}
-		page.Problem, status = pr.In(b.Language), pr.Status
+		page.Problem, status = pr.In(b.Locale), pr.Status
 	}
 	again := r.Clone(context.WithValue(r.Context(), catalogueKey{}, page))
 	again.URL.RawQuery, b.Here = "", "/calibrations"

@@ -181,7 +181,7 @@ func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
 	c, refused := b.State.CalibrationFor(&m, b.Now)
 	a.Current = c
 	if refused != nil {
-		a.Current, a.Why = nil, answer.Refused(refused).In(b.Language)
+		a.Current, a.Why = nil, answer.Refused(refused).In(b.Locale)
 	}
 	for _, o := range b.State.Catalogue().All() {
 		if strings.EqualFold(o.Make, m.Make) && strings.EqualFold(o.Model, m.Model) && o.YearFrom <= m.Year && m.Year <= o.YearTo &&

@@ -123,7 +123,7 @@ func (p *Pages) refuse(w http.ResponseWriter, r *http.Request, action, back stri
 	if perr != nil {
 		u = &url.URL{Path: "/"}
 	}
-	again := r.Clone(context.WithValue(r.Context(), triedKey{}, &Tried{action, r.PostForm, pr.In(localeOf(r).Language)}))
+	again := r.Clone(context.WithValue(r.Context(), triedKey{}, &Tried{action, r.PostForm, pr.In(localeOf(r))}))
 	again.Method, again.URL, again.RequestURI, again.Form, again.PostForm, again.Body = http.MethodGet, u, back, nil, nil, http.NoBody
 	p.mux.ServeHTTP(w, again)
 }

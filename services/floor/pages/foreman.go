@@ -135,12 +135,12 @@ func earlier(a, b job.Sheet) bool {
 // before it in its own unit, or why it does not fit.
 func waitsFor(b *Base, s job.Sheet) string {
 	if s.Planned != nil && s.Planned.Why != "" {
-		return s.Planned.Why
+		return b.Say(s.Planned.Reason())
 	}
 	if b.Plan != nil {
 		for _, u := range b.Plan.Unplaced {
 			if u.Unit == s.Unit.ID && u.Step == s.Step.ID {
-				return u.Why
+				return b.Say(u.Reason())
 			}
 		}
 	}

@@ -56,7 +56,7 @@ func (p *Pages) importFile(w http.ResponseWriter, r *http.Request) {
 			p.fail(w, r, b, err)
 			return
 		}
-		page.Problem, status = pr.In(b.Language), pr.Status
+		page.Problem, status = pr.In(b.Locale), pr.Status
 	}
 	again := r.Clone(context.WithValue(r.Context(), importKey{}, page))
 	b.Here = "/import"

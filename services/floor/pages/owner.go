@@ -329,7 +329,7 @@ func (b *Base) unitRows(d *flow.Data, w ownerWindow, q flow.Query) []unitRow {
 	if b.Plan != nil && w.Running {
 		for i := range b.Plan.Steps {
 			if s := &b.Plan.Steps[i]; why[s.Unit] == "" && !s.Running {
-				why[s.Unit] = s.Why
+				why[s.Unit] = b.Say(s.Reason())
 			}
 		}
 	}

@@ -33,7 +33,6 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
-	"tickover/queue/ident"
 	"tickover/services/chronicle"
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
@@ -226,7 +225,7 @@ func RegisterSetup(mux *http.ServeMux, o Options) error {
 // parse reads all templates; t, tc and n say their messages in the language.
 func parse(l *locale.Language) (map[string]*template.Template, error) {
 	funcs := template.FuncMap{
-		"t": l.T, "word": l.Word, "say": l.Say, "note": func(n ident.Note) string { return l.Say(locale.Said(n)) }, "alert": func(a live.Alert) string { return a.In(l) }, "tc": l.C, "n": l.N, "minutes": l.Minutes,
+		"t": l.T, "word": l.Word, "note": (&locale.Locale{Language: l}).Say, "tc": l.C, "n": l.N, "minutes": l.Minutes,
 		"icon": icon, "iso": func(t time.Time) string { return t.UTC().Format(time.RFC3339) },
 		"sentence": answer.Sentence, "calibrationIcon": calibrationIcon, "statusText": func(s queue.StepStatus) string { return l.Word(job.StatusText(s)) }, "list": func(v ...any) []any { return v },
 		"operationIcon": operationIcon, "join": join, "dict": dict, "words": words,
@@ -321,6 +320,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	}
 	b.Loc = b.Shop.Location()
 	b.Now = b.Now.In(b.Loc)
+	b.Locale.Now = b.Now
 	alerts := p.o.Alerts
 	switch {
 	case b.Then != nil: // plans and alarms of that time are not in the log
@@ -392,7 +392,7 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, b *Base, err error)
 		pr.Instance = uuid.NewString()
 		p.log.Error("page failed", zap.String("path", r.URL.Path), zap.String("instance", pr.Instance), zap.Error(err))
 	}
-	pr = pr.In(b.Language)
+	pr = pr.In(b.Locale)
 	b.Title, b.Section = b.T("That did not work"), ""
 	p.render(w, pr.Status, "problem", struct {
 		*Base

@@ -15,7 +15,7 @@ func (p *Pages) home(r *http.Request, b *Base) (string, any, error) {
 	for i := range b.Shop.Resources {
 		if res := &b.Shop.Resources[i]; res.Kind == queue.Pad || res.Kind == queue.Loop {
 			w := cond.Outdoor[res.ID]
-			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, w.Why})
+			page.Outdoor = append(page.Outdoor, outdoorNow{res.Name, w.Until, b.Say(w.Why)})
 		}
 	}
 	return "home", page, nil

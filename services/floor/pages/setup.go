@@ -222,7 +222,7 @@ func (p *Pages) setupWrite(w http.ResponseWriter, r *http.Request, page *setupPa
 			pr.Instance = uuid.NewString()
 			p.log.Error("setup failed", zap.String("instance", pr.Instance), zap.Error(err))
 		}
-		page.Notice = pr.In(b.Language)
+		page.Notice = pr.In(b.Locale)
 		return pr.Status
 	}
 	if !b.Bare {

@@ -117,7 +117,7 @@ func (c Card) Why() string {
 	if c.Sheet.Planned == nil {
 		return ""
 	}
-	return c.Sheet.Planned.Why
+	return c.Say(c.Sheet.Planned.Reason())
 }
 
 // Next is the stretch that comes next, nil in the last one.
