@@ -16,7 +16,7 @@ func TestConflictsAreShown(t *testing.T) {
 	start, soon := morning.Add(7*time.Hour+45*time.Minute), w.clock.now().Add(30*time.Minute)
 	w.do("ruth", &queue.PinStep{Unit: "LM-1", Step: "flash", Pin: queue.Pin{Start: &start}})
 	w.do("ruth", &queue.AmendUnit{Unit: "LM-1", Change: queue.UnitAmended{Promise: &soon}})
-	want := `"Flash the calibration" of LM-1 can't start at ` + start.Format("15:04") + `: it takes 40 min and opening hours end at 17:30`
+	want := `“Flash the calibration” of LM-1 can't start at ` + start.Format("15:04") + `: it takes 40 min and opening hours end at 17:30`
 	if board := w.page("/board").text(); !strings.Contains(board, want) {
 		t.Errorf("the board does not say %s", want)
 	}
