@@ -50,3 +50,6 @@ func (l *Locale) value(a any) any {
 	}
 	return a
 }
+
+// Say says it in the language, with the clock of those who chose none.
+func (l *Language) Say(s Said) string { return (&Locale{Language: l, Prefs: l.defaults}).Say(s) }
