@@ -376,12 +376,3 @@ func (b *Book) await(ctx context.Context, there func() bool) error {
 		}
 	}
 }
-
-// Export is all that the store has of a person, as JSON.
-func (b *Book) Export(id queue.ContactID) ([]byte, error) {
-	p, ok := b.Get(id)
-	if !ok {
-		return nil, ErrUnknown
-	}
-	return json.MarshalIndent(p, "", "  ")
-}

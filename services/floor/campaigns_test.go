@@ -497,6 +497,9 @@ func TestCampaignsByAPI(t *testing.T) {
 	}
 	for path, item := range w.openAPI().Paths.Map() {
 		for _, op := range item.Operations() {
+			if strings.HasPrefix(op.OperationID, "claim") || op.OperationID == "campaignTimes" { // TestRecordsByAPI
+				continue
+			}
 			if (op.Tags[0] == "calibrations" || op.OperationID == "sweepUnit") && c.seen[op.OperationID] == 0 {
 				t.Errorf("not tried: %s", path)
 			}

@@ -95,7 +95,7 @@ func New(o Options) (*Floor, error) {
 	reader := history.Reader{Log: o.Log, Site: o.Site}
 	rec := record.New(record.Options{Ledger: o.Ledger, History: reader, Now: o.Now})
 	mux, pressed := http.NewServeMux(), http.NewServeMux()
-	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
+	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
 	mux.Handle("GET /events", streams)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {

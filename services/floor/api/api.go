@@ -36,6 +36,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
+	"tickover/services/floor/record"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 )
@@ -52,13 +53,15 @@ const (
 
 // Options say what the API speaks to.
 type Options struct {
-	Ledger  *ledger.Ledger
-	History History
-	Plans   live.Plans    // nil: no plan
-	Alerts  live.Alerts   // nil: only those that follow from the state
-	Photos  *photos.Store // nil: none are kept
-	Now     func() time.Time
-	Logger  *zap.Logger
+	Ledger   *ledger.Ledger
+	History  History
+	Record   *record.Record
+	Contacts Contacts      // nil: the shop keeps none
+	Plans    live.Plans    // nil: no plan
+	Alerts   live.Alerts   // nil: only those that follow from the state
+	Photos   *photos.Store // nil: none are kept
+	Now      func() time.Time
+	Logger   *zap.Logger
 }
 
 // History reads a unit's events.
@@ -86,6 +89,8 @@ func Register(mux *http.ServeMux, o Options) *API {
 	a.imports()
 	a.photos()
 	a.calibrations()
+	a.records()
+	a.people()
 	return a
 }
 
@@ -186,16 +191,36 @@ func (a *API) fail(err error) error {
 	return p
 }
 
-func (a *API) plan() *dispatch.Plan {
-	if a.o.Plans == nil {
+// plan is the plan in force; nil: none is known, as of every moment gone by.
+func (a *API) plan(ctx context.Context) *dispatch.Plan {
+	if a.o.Plans == nil || a.moment(ctx).Past() {
 		return nil
 	}
 	return a.o.Plans.Latest()
 }
 
+type momentKey struct{}
+
+// moment is the one that a request asks about.
+func (a *API) moment(ctx context.Context) record.Moment {
+	if m, ok := ctx.Value(momentKey{}).(record.Moment); ok {
+		return m
+	}
+	return record.Moment{At: a.o.Now(), State: a.o.Ledger.View()}
+}
+
+// now is the moment's time, in the shop's zone.
+func (a *API) now(ctx context.Context) time.Time {
+	m := a.moment(ctx)
+	if m.State.Shop == nil {
+		return m.At
+	}
+	return m.At.In(m.State.Shop.Location())
+}
+
 // shop returns the state, or the problem that there is no shop yet.
-func (a *API) shop() (*queue.State, error) {
-	st := a.o.Ledger.View()
+func (a *API) shop(ctx context.Context) (*queue.State, error) {
+	st := a.moment(ctx).State
 	if st.Shop == nil {
 		return nil, answer.New(http.StatusServiceUnavailable, queue.CodeNotReady, "the shop is not set up", "Load a shop file first.")
 	}

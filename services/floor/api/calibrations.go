@@ -109,12 +109,13 @@ type WithdrawnCalibration struct {
 }
 
 type calibrationsInput struct {
+	LookBack
 	Make  string `query:"make" maxLength:"80" doc:"Only this make, whatever its case"`
 	Model string `query:"model" maxLength:"80"`
 }
 
-func (a *API) listCalibrations(_ context.Context, in *calibrationsInput) (CalibrationList, error) {
-	st, err := a.shop()
+func (a *API) listCalibrations(ctx context.Context, in *calibrationsInput) (CalibrationList, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return CalibrationList{}, err
 	}
@@ -152,7 +153,7 @@ type CalibrationReport struct {
 }
 
 func (a *API) importCalibrations(ctx context.Context, in *importCalibrationsInput) (*body[CalibrationReport], error) {
-	st, err := a.shop()
+	st, err := a.shop(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -229,33 +230,34 @@ func summary(c *queue.Campaign, lines []queue.CampaignLine) CampaignSummary {
 	return s
 }
 
-func (a *API) listCampaigns(context.Context, *none) (CampaignList, error) {
-	st, err := a.shop()
+func (a *API) listCampaigns(ctx context.Context, _ *none) (CampaignList, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return CampaignList{}, err
 	}
-	out, now := CampaignList{Campaigns: []CampaignSummary{}}, a.o.Now()
+	out, now, machines := CampaignList{Campaigns: []CampaignSummary{}}, a.now(ctx), st.Machines()
 	for _, c := range st.Campaigns {
-		out.Campaigns = append(out.Campaigns, summary(c, st.Lines(c, now)))
+		out.Campaigns = append(out.Campaigns, summary(c, st.LinesOf(machines, c, now)))
 	}
 	slices.SortFunc(out.Campaigns, func(x, y CampaignSummary) int { return strings.Compare(string(x.ID), string(y.ID)) })
 	return out, nil
 }
 
 type campaignPath struct {
+	LookBack
 	Campaign queue.CampaignID `path:"campaign" maxLength:"64"`
 }
 
-func (a *API) campaign(_ context.Context, in *campaignPath) (CampaignDetail, error) {
-	st, err := a.shop()
+func (a *API) campaign(ctx context.Context, in *campaignPath) (CampaignDetail, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return CampaignDetail{}, err
 	}
-	c := st.Campaigns[in.Campaign]
-	if c == nil {
-		return CampaignDetail{}, answer.Unknown(fmt.Sprintf("there is no campaign %q", in.Campaign), "Look at the list of campaigns.")
+	c, err := campaignOf(st, in.Campaign)
+	if err != nil {
+		return CampaignDetail{}, err
 	}
-	lines := st.Lines(c, a.o.Now())
+	lines := st.Lines(c, a.now(ctx))
 	out := CampaignDetail{summary(c, lines), []CampaignMachine{}}
 	for i := range lines {
 		l, u := &lines[i], lines[i].Latest()
@@ -263,4 +265,11 @@ func (a *API) campaign(_ context.Context, in *campaignPath) (CampaignDetail, err
 			timeOrNil(l.Contact.Slot), l.Contact.Note, l.Flashed, timeOrNil(l.FlashedAt)})
 	}
 	return out, nil
+}
+
+func campaignOf(st *queue.State, id queue.CampaignID) (*queue.Campaign, error) {
+	if c := st.Campaigns[id]; c != nil {
+		return c, nil
+	}
+	return nil, answer.Unknown(fmt.Sprintf("there is no campaign %q", id), "Look at the list of campaigns.")
 }

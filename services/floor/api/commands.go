@@ -302,7 +302,7 @@ func onTechnician[B any, P interface {
 
 // do carries a command out.
 func (a *API) do(ctx context.Context, key string, m *Meta, action queue.Action, unit queue.UnitID) (*receipt, error) {
-	st, err := a.shop()
+	st, err := a.shop(ctx)
 	if err != nil {
 		return nil, err
 	}

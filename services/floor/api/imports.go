@@ -46,7 +46,7 @@ func (a *API) imports() {
 }
 
 func (a *API) importUnits(ctx context.Context, in *importInput) (*body[ImportReport], error) {
-	st, err := a.shop()
+	st, err := a.shop(ctx)
 	if err != nil {
 		return nil, err
 	}

@@ -18,18 +18,44 @@ import (
 	"tickover/services/floor/answer"
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
+	"tickover/services/floor/locale"
 )
 
 type body[T any] struct{ Body T }
 
 func get[I, O any](a *API, path, id, summary, tag string, f func(context.Context, *I) (O, error)) {
 	huma.Register(a.routes, a.operation(http.MethodGet, path, id, summary, tag), func(ctx context.Context, in *I) (*body[O], error) {
+		ctx, err := a.asOf(ctx, in)
+		if err != nil {
+			return nil, a.fail(err)
+		}
 		out, err := f(ctx, in)
 		if err != nil {
 			return nil, a.fail(err)
 		}
 		return &body[O]{out}, nil
 	})
+}
+
+// english is what the API speaks.
+var english = locale.Choose(locale.Prefs{Language: "en"}, "")
+
+// LookBack is a question that can be asked of the past too.
+type LookBack struct {
+	AsOf string `query:"asof" maxLength:"40" doc:"As of a moment gone by, as 2026-02-17T10:30 in the shop's zone, or RFC 3339; left out: now. Plans are not recorded, so there is none then"`
+}
+
+func (l *LookBack) moment() string { return l.AsOf }
+
+// asOf has the moment that is asked about, if the question can be asked of the
+// past.
+func (a *API) asOf(ctx context.Context, in any) (context.Context, error) {
+	l, ok := in.(interface{ moment() string })
+	if !ok || l.moment() == "" {
+		return ctx, nil
+	}
+	m, err := a.o.Record.AsOf(ctx, l.moment(), english)
+	return context.WithValue(ctx, momentKey{}, m), err
 }
 
 func (a *API) reads() {
@@ -46,7 +72,7 @@ func (a *API) reads() {
 	get(a, "/frame-number", "frameNumber", "Which kind of number stands on a frame", "lookup", a.frameNumber)
 }
 
-type none struct{}
+type none struct{ LookBack }
 
 // Overview is the shop in a few numbers.
 type Overview struct {
@@ -73,14 +99,14 @@ type OutdoorView struct {
 	Why      string           `json:"why,omitempty" doc:"Why it is shut, or why it shuts then"`
 }
 
-func (a *API) overview(_ context.Context, _ *none) (Overview, error) {
-	st, err := a.shop()
+func (a *API) overview(ctx context.Context, _ *none) (Overview, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return Overview{}, err
 	}
-	now := a.o.Now()
-	o := Overview{Site: st.Site, Name: st.Shop.Name, Now: now, Seq: st.Seq, Outdoor: []OutdoorView{}, Alerts: len(a.standing(st, now))}
-	if al := a.o.Ledger.Almanac(); al != nil {
+	now := a.now(ctx)
+	o := Overview{Site: st.Site, Name: st.Shop.Name, Now: now, Seq: st.Seq, Outdoor: []OutdoorView{}, Alerts: len(a.standing(ctx, st))}
+	if al := a.o.Record.Almanac(a.moment(ctx)); al != nil {
 		c := al.Conditions(st, now, now)
 		o.ClosesAt = timeOrNil(c.ClosesAt)
 		for id, w := range c.Outdoor {
@@ -102,7 +128,7 @@ func (a *API) overview(_ context.Context, _ *none) (Overview, error) {
 			}
 		}
 	}
-	if p := a.plan(); p != nil {
+	if p := a.plan(ctx); p != nil {
 		o.PlanSeq, o.Objective = p.Seq, p.Cost.J
 		for _, f := range p.Units {
 			if f.LateMin > 0 || f.Ready.IsZero() {
@@ -120,8 +146,8 @@ func timeOrNil(t time.Time) *time.Time {
 	return &t
 }
 
-func (a *API) shopFile(context.Context, *none) (*queue.Shop, error) {
-	st, err := a.shop()
+func (a *API) shopFile(ctx context.Context, _ *none) (*queue.Shop, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -133,16 +159,20 @@ type AlertList struct {
 	Alerts []live.Alert `json:"alerts" nullable:"false"`
 }
 
-func (a *API) alerts(context.Context, *none) (AlertList, error) {
-	st, err := a.shop()
+func (a *API) alerts(ctx context.Context, _ *none) (AlertList, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return AlertList{}, err
 	}
-	return AlertList{a.standing(st, a.o.Now())}, nil
+	return AlertList{a.standing(ctx, st)}, nil
 }
 
-func (a *API) standing(st *queue.State, now time.Time) []live.Alert {
-	out := job.Standing(st, a.o.Alerts, now)
+func (a *API) standing(ctx context.Context, st *queue.State) []live.Alert {
+	alerts := a.o.Alerts
+	if a.moment(ctx).Past() {
+		alerts = nil // they are not recorded
+	}
+	out := job.Standing(st, alerts, a.now(ctx))
 	if out == nil {
 		out = []live.Alert{}
 	}
@@ -174,18 +204,19 @@ type UnitList struct {
 }
 
 type unitsInput struct {
+	LookBack
 	Status string `query:"status" enum:"in-shop,showroom,delivered,any" default:"in-shop"`
 	Text   string `query:"q" maxLength:"80" doc:"A part of the ticket, frame number, plate, make or model"`
 	Route  string `query:"route" maxLength:"64"`
 	Limit  int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
 }
 
-func (a *API) units(_ context.Context, in *unitsInput) (UnitList, error) {
-	st, err := a.shop()
+func (a *API) units(ctx context.Context, in *unitsInput) (UnitList, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return UnitList{}, err
 	}
-	forecasts := forecasts(a.plan())
+	forecasts := forecasts(a.plan(ctx))
 	out := UnitList{Units: []UnitLine{}}
 	for _, u := range st.Units {
 		if (in.Status == "any" || u.Status.String() == in.Status) && (in.Route == "" || string(u.Route) == in.Route) && job.Matches(u, in.Text) {
@@ -236,16 +267,17 @@ type UnitView struct {
 }
 
 type unitPath struct {
+	LookBack
 	Unit queue.UnitID `path:"unit" maxLength:"64"`
 }
 
-func (a *API) unit(_ context.Context, in *unitPath) (UnitView, error) {
-	u, err := a.findUnit(in.Unit)
+func (a *API) unit(ctx context.Context, in *unitPath) (UnitView, error) {
+	u, err := a.findUnit(ctx, in.Unit)
 	if err != nil {
 		return UnitView{}, err
 	}
 	v := UnitView{Revision: u.Revision(), Unit: u, Planned: []dispatch.PlannedStep{}, Frame: frameNumber(u.Machine.Frame)}
-	if p := a.plan(); p != nil {
+	if p := a.plan(ctx); p != nil {
 		for _, s := range p.Steps {
 			if s.Unit == u.ID {
 				v.Planned = append(v.Planned, s)
@@ -255,8 +287,8 @@ func (a *API) unit(_ context.Context, in *unitPath) (UnitView, error) {
 	return v, nil
 }
 
-func (a *API) findUnit(id queue.UnitID) (*queue.Unit, error) {
-	st, err := a.shop()
+func (a *API) findUnit(ctx context.Context, id queue.UnitID) (*queue.Unit, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -286,7 +318,7 @@ type EventList struct {
 }
 
 func (a *API) history(ctx context.Context, in *unitPath) (EventList, error) {
-	u, err := a.findUnit(in.Unit)
+	u, err := a.findUnit(ctx, in.Unit)
 	if err != nil {
 		return EventList{}, err
 	}
@@ -302,8 +334,8 @@ func (a *API) history(ctx context.Context, in *unitPath) (EventList, error) {
 	return out, err
 }
 
-func (a *API) planInForce(context.Context, *none) (*dispatch.Plan, error) {
-	if p := a.plan(); p != nil {
+func (a *API) planInForce(ctx context.Context, _ *none) (*dispatch.Plan, error) {
+	if p := a.plan(ctx); p != nil {
 		return p, nil
 	}
 	return nil, answer.New(http.StatusNotFound, queue.CodeNotReady, "there is no plan yet", "Wait for the dispatcher, or work by the promises.")
@@ -377,33 +409,35 @@ func sheetView(st *queue.State, s job.Sheet, now time.Time) SheetView {
 }
 
 type technicianPath struct {
+	LookBack
 	Technician queue.PersonID `path:"technician" maxLength:"64"`
 }
 
-func (a *API) next(_ context.Context, in *technicianPath) (DeskView, error) {
-	st, err := a.shop()
+func (a *API) next(ctx context.Context, in *technicianPath) (DeskView, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return DeskView{}, err
 	}
 	if st.Shop.Technician(in.Technician) == nil {
 		return DeskView{}, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
 	}
-	return deskView(st, job.NewBook(st, a.plan()).ForTechnician(in.Technician), a.o.Now()), nil
+	return deskView(st, job.NewBook(st, a.plan(ctx)).ForTechnician(in.Technician), a.now(ctx)), nil
 }
 
 type stationPath struct {
+	LookBack
 	Station queue.ResourceID `path:"station" maxLength:"64"`
 }
 
-func (a *API) station(_ context.Context, in *stationPath) (DeskView, error) {
-	st, err := a.shop()
+func (a *API) station(ctx context.Context, in *stationPath) (DeskView, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return DeskView{}, err
 	}
 	if st.Shop.Resource(in.Station) == nil {
 		return DeskView{}, answer.Unknown("there is no resource "+strconv.Quote(string(in.Station)), "Look at the shop file for its name.")
 	}
-	return deskView(st, job.NewBook(st, a.plan()).ForResource(in.Station), a.o.Now()), nil
+	return deskView(st, job.NewBook(st, a.plan(ctx)).ForResource(in.Station), a.now(ctx)), nil
 }
 
 // CalibrationAnswer says which calibration a machine gets, or what to tell its
@@ -416,25 +450,33 @@ type CalibrationAnswer struct {
 	ForCaller  string              `json:"for_caller" doc:"What to tell the caller"`
 	WhyNot     string              `json:"why_not,omitempty"`
 	Superseded []int               `json:"superseded" nullable:"false" doc:"Older revisions of it"`
+	LastID     queue.CalibrationID `json:"last_flashed_id,omitempty" doc:"What was flashed last here, if the frame number is given and that is known"`
+	LastRev    int                 `json:"last_flashed_revision,omitempty"`
+	LastAt     *time.Time          `json:"last_flashed_at,omitempty"`
 }
 
 type calibrationInput struct {
+	LookBack
 	Make    string `query:"make" required:"true" minLength:"1" maxLength:"80"`
 	Model   string `query:"model" required:"true" minLength:"1" maxLength:"80"`
 	Year    int    `query:"year" required:"true" minimum:"1900" maximum:"2100"`
 	Family  string `query:"family" required:"true" maxLength:"60"`
 	Fitment string `query:"fitment" default:"standard" maxLength:"60"`
 	Variant string `query:"variant" maxLength:"20" doc:"Left out: standard; idle+100 or idle+200"`
+	Frame   string `query:"frame" maxLength:"128" doc:"To be told what was flashed last here"`
 }
 
-func (a *API) calibration(_ context.Context, in *calibrationInput) (CalibrationAnswer, error) {
-	st, err := a.shop()
+func (a *API) calibration(ctx context.Context, in *calibrationInput) (CalibrationAnswer, error) {
+	st, err := a.shop(ctx)
 	if err != nil {
 		return CalibrationAnswer{}, err
 	}
 	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment), Variant: queue.Variant(in.Variant)}
-	c, r := st.CalibrationFor(m, a.o.Now())
+	c, r := st.CalibrationFor(m, a.now(ctx))
 	out := CalibrationAnswer{Superseded: []int{}}
+	if rec, ok := st.MachineByKey(queue.MachineKey(in.Frame)); ok && in.Frame != "" && rec.Flashed != nil {
+		out.LastID, out.LastRev, out.LastAt = rec.Flashed.ID, rec.Flashed.Revision, &rec.FlashedAt
+	}
 	if r != nil {
 		out.WhyNot, out.ForCaller = r.What, r.Do
 		return out, nil
@@ -464,6 +506,7 @@ func frameNumber(s string) FrameNumber {
 }
 
 type frameInput struct {
+	LookBack
 	Number string `query:"number" maxLength:"200"`
 }
 

@@ -25,7 +25,6 @@ type Contacts interface {
 	Find(query string) []contacts.Person
 	Save(context.Context, contacts.Person) (contacts.Person, error)
 	Erase(context.Context, queue.ContactID) error
-	Export(queue.ContactID) ([]byte, error)
 }
 
 // CallerRow is a unit as the counter speaks of it.

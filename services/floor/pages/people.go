@@ -2,7 +2,6 @@ package pages
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -15,6 +14,8 @@ import (
 	"tickover/queue"
 	"tickover/services/contacts"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/api"
+	"tickover/services/floor/export"
 )
 
 type personPage struct {
@@ -85,27 +86,13 @@ func (p *Pages) changePerson(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 	if err != nil {
-		p.fail(w, r, b, contactProblem(b, err))
+		p.fail(w, r, b, api.ContactProblem(err))
 		return
 	}
 	http.Redirect(w, r, back, http.StatusSeeOther)
 }
 
-func contactProblem(b *Base, err error) error {
-	switch {
-	case errors.Is(err, contacts.ErrStale):
-		return answer.New(http.StatusPreconditionFailed, queue.CodeStale, b.T("somebody else changed this person meanwhile"), b.T("Load the page again and look at what is there now."))
-	case errors.Is(err, contacts.ErrInvalid):
-		_, why, _ := strings.Cut(err.Error(), ": ")
-		return answer.Malformed("name", "", b.Word(why), b.T("Correct it and send it again."))
-	case errors.Is(err, contacts.ErrUnknown):
-		return answer.Unknown(b.T("there is nobody under this number"), b.T("The person may have been erased. Search at the counter."))
-	}
-	return err
-}
-
-// exportPerson hands out what is kept of a person; the visits are in the log
-// and stand on the person's page.
+// exportPerson hands out all that is kept of a person.
 func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
@@ -117,14 +104,12 @@ func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	data, err := p.o.Contacts.Export(who.ID)
+	data, err := export.WholePerson(who, b.State)
 	if err != nil {
-		p.fail(w, r, b, contactProblem(b, err))
+		p.fail(w, r, b, err)
 		return
 	}
-	w.Header().Set("Content-Type", "application/json")
-	w.Header().Set("Content-Disposition", `attachment; filename="person.json"`)
-	w.Header().Set("Cache-Control", "no-store")
+	export.PersonHeaders(w.Header())
 	_, _ = w.Write(data)
 }
 
@@ -152,7 +137,7 @@ func (p *Pages) customer(ctx context.Context, b *Base, f url.Values) (id queue.C
 	}
 	who, err = p.o.Contacts.Save(ctx, who)
 	if err != nil {
-		return "", nothing, contactProblem(b, err)
+		return "", nothing, api.ContactProblem(err)
 	}
 	return who.ID, func() {
 		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), undoTimeout)
