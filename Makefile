@@ -37,8 +37,8 @@ bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=100
 	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
 	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(SECONDS),--seconds "$(SECONDS)") $(if $(THREADS),--threads "$(THREADS)") $(if $(CSV),--csv "$(CSV)")
 
-bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [SEED=1] [SCHEDULES=150] [CSV=FILE]
-	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
+bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [LUCK=3] [SEED=1] [SCHEDULES=150] [CSV=FILE]
+	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) --luck $(or $(LUCK),3) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
 
 verify-optimum: ## prove the small shop instances again with an exact solver (needs node and npm)
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \

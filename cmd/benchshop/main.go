@@ -24,6 +24,7 @@ type cli struct {
 	Seed      uint64 `default:"1" help:"Every draw follows from it."`
 	Schedules int    `default:"${schedules}" help:"Schedules for each plan."`
 	Improve   int    `default:"${improve}" help:"Schedules for the first plan of a day."`
+	Luck      int    `default:"3" help:"How often each week is run, with other lengths of work and other surprises."`
 	Only      []int  `help:"Only weeks of these numbers."`
 	Benches   int    `help:"Benches of every shop; left out: 2 to 12."`
 	Load      int    `help:"Load of every week in percent; left out: drawn."`
@@ -50,7 +51,7 @@ func (c *cli) run(ctx context.Context) error {
 	var mu sync.Mutex
 	done, bad := 0, 0
 	s, err := week.Run(ctx, week.SeriesOptions{
-		Seed: c.Seed, Weeks: c.Weeks, Only: c.Only, Size: week.Size{Benches: c.Benches, LoadPercent: c.Load}, Ways: ways, Threads: c.Threads,
+		Seed: c.Seed, Weeks: c.Weeks, Only: c.Only, Luck: c.Luck, Size: week.Size{Benches: c.Benches, LoadPercent: c.Load}, Ways: ways, Threads: c.Threads,
 		Done: func(o *week.Outcome) {
 			mu.Lock()
 			defer mu.Unlock()
@@ -84,12 +85,12 @@ func (c *cli) run(ctx context.Context) error {
 func (c *cli) effort() week.Effort {
 	e := week.Effort{Schedules: c.Schedules, Improve: c.Improve}
 	if c.Dump != "" {
-		e.Observe = func(number, n int, p *model.Problem, _ *model.Plan) error {
+		e.Observe = func(w *week.Week, n int, p *model.Problem, _ *model.Plan) error {
 			text, err := json.Marshal(p)
 			if err != nil {
 				return err
 			}
-			return os.WriteFile(filepath.Join(c.Dump, fmt.Sprintf("week%02d-plan%04d.json", number, n)), text, 0o644)
+			return os.WriteFile(filepath.Join(c.Dump, fmt.Sprintf("week%02d-luck%d-plan%04d.json", w.Number, w.Luck, n)), text, 0o644)
 		}
 	}
 	return e

@@ -16,16 +16,19 @@ import (
 type Series struct {
 	Seed uint64
 	Ways []string
-	// Weeks are the outcomes by week, then by way.
-	Weeks [][]*Outcome
+	// Weeks are the outcomes by week, then by luck, then by way.
+	Weeks [][][]*Outcome
 }
 
 // SeriesOptions say what is run.
 type SeriesOptions struct {
 	Seed uint64
 	// Weeks are numbered from 0; Only, if set, are the numbers to run.
-	Weeks   int
-	Only    []int
+	Weeks int
+	Only  []int
+	// Luck is how often each week is run, every way with the same luck each
+	// time (see Size.Luck); 0: once.
+	Luck    int
 	Size    Size
 	Ways    []Way
 	Threads int // weeks run at once; 0: 1
@@ -56,27 +59,33 @@ func Run(ctx context.Context, o SeriesOptions) (*Series, error) {
 	if len(numbers) == 0 || len(o.Ways) == 0 || slices.Min(numbers) < 0 {
 		return nil, errors.New("simulated weeks: at least one way and one week, numbered from 0, are needed")
 	}
-	s := &Series{Seed: o.Seed, Weeks: make([][]*Outcome, len(numbers))}
+	s := &Series{Seed: o.Seed, Weeks: make([][][]*Outcome, len(numbers))}
+	luck := max(1, o.Luck)
 	for _, y := range o.Ways {
 		s.Ways = append(s.Ways, y.Name())
 	}
 	g, ctx := errgroup.WithContext(ctx)
 	g.SetLimit(max(1, o.Threads))
 	for i, n := range numbers {
-		g.Go(func() error {
-			w := Draw(o.Seed, n, o.Size)
-			for _, y := range o.Ways {
-				out, err := w.Run(ctx, y)
-				if err != nil {
-					return err
+		s.Weeks[i] = make([][]*Outcome, luck)
+		for l := range luck {
+			g.Go(func() error {
+				size := o.Size
+				size.Luck += l
+				w := Draw(o.Seed, n, size)
+				for _, y := range o.Ways {
+					out, err := w.Run(ctx, y)
+					if err != nil {
+						return err
+					}
+					s.Weeks[i][l] = append(s.Weeks[i][l], out)
+					if o.Done != nil {
+						o.Done(out)
+					}
 				}
-				s.Weeks[i] = append(s.Weeks[i], out)
-				if o.Done != nil {
-					o.Done(out)
-				}
-			}
-			return nil
-		})
+				return nil
+			})
+		}
 	}
 	return s, g.Wait()
 }
@@ -86,10 +95,20 @@ func (s *Series) mean(k int, of func(*Outcome) float64) float64 {
 	return stat.Mean(s.column(k, of), nil)
 }
 
+// column is a figure of the k-th way, each week's mean over its luck.
 func (s *Series) column(k int, of func(*Outcome) float64) []float64 {
 	out := make([]float64, len(s.Weeks))
 	for i := range s.Weeks {
-		out[i] = of(s.Weeks[i][k])
+		out[i] = stat.Mean(s.ofWeek(i, k, of), nil)
+	}
+	return out
+}
+
+// ofWeek is a figure of the k-th way in the i-th week, by luck.
+func (s *Series) ofWeek(i, k int, of func(*Outcome) float64) []float64 {
+	out := make([]float64, len(s.Weeks[i]))
+	for l := range out {
+		out[l] = of(s.Weeks[i][l][k])
 	}
 	return out
 }
@@ -115,51 +134,70 @@ type Pair struct {
 	// sum of all weeks.
 	Lower      Interval
 	LowerTotal float64
-	// Worse are the numbers of the weeks in which the first way's J is higher.
-	Worse []int
+	// Worse are the weeks in whose mean the first way's J is higher.
+	Worse []Lost
+}
+
+// Lost is a week that the first way lost: by how many percent its J is higher
+// than the other's, over the luck of the week; unbounded if it was run once.
+type Lost struct {
+	Number int
+	Higher Interval
 }
 
 // Pairs compares the first way with every other.
 func (s *Series) Pairs() []Pair {
 	var out []Pair
-	first := s.column(0, (*Outcome).J)
 	for k := 1; k < len(s.Ways); k++ {
-		out = append(out, s.pair(s.Ways[k], first, s.column(k, (*Outcome).J)))
-		kept := make([]float64, len(s.Weeks))
-		for i := range s.Weeks {
-			kept[i] = 100 * (s.Weeks[i][0].Kept - s.Weeks[i][k].Kept)
+		p := s.pair(s.Ways[k], func(int) int { return k })
+		first, other := s.column(0, kept), s.column(k, kept)
+		for i := range other {
+			other[i] = 100 * (first[i] - other[i])
 		}
-		out[k-1].Kept = confidence(kept)
+		p.Kept = confidence(other)
+		out = append(out, p)
 	}
 	return out
 }
 
-func (s *Series) pair(way string, a, b []float64) Pair {
+func kept(o *Outcome) float64 { return o.Kept }
+
+// pair compares the first way with the one that of names for each week.
+func (s *Series) pair(way string, of func(i int) int) Pair {
 	p := Pair{Way: way}
-	diff, lower := make([]float64, len(a)), make([]float64, len(a))
+	diff, lower := make([]float64, len(s.Weeks)), make([]float64, len(s.Weeks))
 	var sumA, sumB float64
-	for i := range a {
-		diff[i], lower[i] = a[i]-b[i], 100*(b[i]-a[i])/b[i]
-		sumA, sumB = sumA+a[i], sumB+b[i]
-		if a[i] > b[i] {
-			p.Worse = append(p.Worse, s.Weeks[i][0].Week.Number)
+	for i := range s.Weeks {
+		x, y := s.ofWeek(i, 0, (*Outcome).J), s.ofWeek(i, of(i), (*Outcome).J)
+		a, b := stat.Mean(x, nil), stat.Mean(y, nil)
+		diff[i], lower[i] = a-b, 100*(b-a)/b
+		sumA, sumB = sumA+a, sumB+b
+		if a <= b {
+			continue
 		}
+		for l := range x {
+			x[l] = 100 * (x[l] - y[l]) / b
+		}
+		p.Worse = append(p.Worse, Lost{s.Weeks[i][0][0].Week.Number, confidence(x)})
 	}
 	p.J, p.Lower, p.LowerTotal = confidence(diff), confidence(lower), 100*(sumB-sumA)/sumB
 	return p
 }
 
-// Best compares the first way with the best, in each week, of the ways that
-// don't watch: a foreman who knew beforehand which rule will suit the week.
+// Best compares the first way with the best, in each week's mean, of the ways
+// that don't watch: a foreman who knew beforehand which rule will suit the
+// week.
 func (s *Series) Best() Pair {
-	first, best := s.column(0, (*Outcome).J), make([]float64, len(s.Weeks))
-	for i := range s.Weeks {
-		best[i] = math.Inf(1)
-		for _, o := range s.Weeks[i][1:] {
-			if !o.Watches {
-				best[i] = min(best[i], o.J())
+	return s.pair("the best of a week, no watching", func(i int) int {
+		best, least := 0, math.Inf(1)
+		for k, o := range s.Weeks[i][0] {
+			if k == 0 || o.Watches {
+				continue
+			}
+			if j := stat.Mean(s.ofWeek(i, k, (*Outcome).J), nil); j < least {
+				best, least = k, j
 			}
 		}
-	}
-	return s.pair("the best of a week, no watching", first, best)
+		return best
+	})
 }

@@ -19,6 +19,9 @@ type Size struct {
 	// LoadPercent of the scarcest of technicians, interfaces and pads; 0:
 	// drawn from loadMin to loadMax.
 	LoadPercent int
+	// Luck numbers another draw of what nobody can foresee, how long things
+	// take and what surprises there are, for the same shop, units and promises.
+	Luck int
 }
 
 // The load of a week in season, in percent. Below it hands and interfaces are
@@ -36,7 +39,7 @@ const drainDays = 28
 func Draw(seed uint64, number int, s Size) *Week {
 	d := &drawer{
 		r: rand.New(rand.NewPCG(seed, uint64(number))),
-		w: &Week{Seed: seed, Number: number, Winter: number%2 == 0, Benches: s.Benches, LoadPercent: s.LoadPercent, days: s.Days},
+		w: &Week{Seed: seed, Number: number, Winter: number%2 == 0, Luck: s.Luck, Benches: s.Benches, LoadPercent: s.LoadPercent, days: s.Days},
 	}
 	w := d.w
 	if w.days == 0 {
@@ -53,6 +56,9 @@ func Draw(seed uint64, number int, s Size) *Week {
 	d.technicians()
 	w.shop.Weights = model.ShopWeights()
 	d.arrivals()
+	if s.Luck > 0 {
+		d.r = rand.New(rand.NewPCG(seed^uint64(s.Luck)<<32, uint64(number)))
+	}
 	d.surprises()
 	w.compile()
 	return w

@@ -4,6 +4,8 @@ import (
 	"encoding/csv"
 	"fmt"
 	"io"
+	"math"
+	"slices"
 	"strconv"
 	"text/tabwriter"
 )
@@ -38,7 +40,11 @@ var figures = []figure{
 // differences.
 func (s *Series) Write(w io.Writer) error {
 	tw := tabwriter.NewWriter(w, 0, 0, 2, ' ', tabwriter.AlignRight)
-	fmt.Fprintf(tw, "means of %d weeks (seed %d)\t", len(s.Weeks), s.Seed)
+	often := ""
+	if n := len(s.Weeks[0]); n > 1 {
+		often = fmt.Sprintf(", each %d times", n)
+	}
+	fmt.Fprintf(tw, "means of %d weeks%s (seed %d)\t", len(s.Weeks), often, s.Seed)
 	for _, f := range figures {
 		fmt.Fprintf(tw, "%s\t", f.head)
 	}
@@ -65,29 +71,36 @@ func (s *Series) Write(w io.Writer) error {
 	if err := tw.Flush(); err != nil {
 		return err
 	}
-	if len(b.Worse) > 0 {
-		fmt.Fprintf(w, "worse than the best of a week in weeks %v\n", b.Worse)
+	for _, x := range b.Worse {
+		fmt.Fprintf(w, "week %d: J is %s %% above that of its best way\n", x.Number, around(x.Higher))
 	}
 	_, err := fmt.Fprintln(w, "\nJ, late, flow and moved in weighted minutes a week; moved is the price of steps that the planner moved\n"+
 		"within 30 minutes of their start, 0 by hand, where nothing is planned. Shares are of the days of arrivals;\n"+
-		"J, kept and flow h count every unit, finished later too. ± are 95 % intervals of the mean.")
+		"J, kept and flow h count every unit, finished later too. ± are 95 % intervals of the mean: over the weeks,\n"+
+		"each of which is the mean over its luck, or, of a single week, over its luck.")
 	return err
+}
+
+// around is mean ± half, or the mean alone where nothing bounds it.
+func around(i Interval) string {
+	if math.IsInf(i.Half, 1) {
+		return fmt.Sprintf("%.1f", i.Mean)
+	}
+	return fmt.Sprintf("%.1f ± %.1f", i.Mean, i.Half)
 }
 
 // WriteCSV writes a row a week and way.
 func (s *Series) WriteCSV(w io.Writer) error {
 	c := csv.NewWriter(w)
-	head := []string{"seed", "week", "way", "benches", "interfaces", "chargers", "pads", "technicians", "winter", "load_pct", "units",
+	head := []string{"seed", "week", "luck", "way", "benches", "interfaces", "chargers", "pads", "technicians", "winter", "load_pct", "units",
 		"j", "late", "flow", "moved", "kept_pct", "units_a_day", "flow_h", "interface_busy_pct", "interface_waits_pct", "interface_idle_pct",
 		"pad_pct", "hands_on_pct", "watching_pct", "plans", "schedules", "violations"}
 	if err := c.Write(head); err != nil {
 		return err
 	}
-	for _, outs := range s.Weeks {
-		for _, o := range outs {
-			if err := c.Write(o.row()); err != nil {
-				return err
-			}
+	for _, o := range slices.Concat(slices.Concat(s.Weeks...)...) {
+		if err := c.Write(o.row()); err != nil {
+			return err
 		}
 	}
 	c.Flush()
@@ -96,7 +109,7 @@ func (s *Series) WriteCSV(w io.Writer) error {
 
 func (o *Outcome) row() []string {
 	w := o.Week
-	row := []string{strconv.FormatUint(w.Seed, 10), strconv.Itoa(w.Number), o.Way}
+	row := []string{strconv.FormatUint(w.Seed, 10), strconv.Itoa(w.Number), strconv.Itoa(w.Luck), o.Way}
 	for _, n := range []int{w.Benches, w.Interfaces, w.Chargers, w.Pads, w.Technicians} {
 		row = append(row, strconv.Itoa(n))
 	}

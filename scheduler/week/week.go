@@ -48,6 +48,8 @@ const day Time = 24 * 60
 type Week struct {
 	Seed   uint64
 	Number int
+	// Luck numbers what nobody can foresee of it; see Size.
+	Luck int
 	// What was drawn, for tables.
 	Benches, Interfaces, Chargers, Pads, Technicians, Units int
 	// Winter says short days, at 55.6° N.
@@ -149,6 +151,9 @@ func (w *Week) actualOf(id model.ActivityID, k int, st *model.Stretch) Time {
 	}
 	h := fnv.New64a()
 	fmt.Fprintf(h, "%d/%s/%d", w.Number, id, k)
+	if w.Luck > 0 {
+		fmt.Fprintf(h, "/%d", w.Luck)
+	}
 	return usual(rand.New(rand.NewPCG(w.Seed, h.Sum64())), st)
 }
 

@@ -43,7 +43,7 @@ func TestTinyWeeks(t *testing.T) {
 		t.Error("another seed gives the same outcome")
 	}
 	sum := make([]float64, len(s.Ways))
-	for _, outs := range s.Weeks {
+	for _, outs := range slices.Concat(s.Weeks...) {
 		for k, o := range outs {
 			for _, v := range o.Violations {
 				t.Errorf("week %d, %s: %v", o.Week.Number, o.Way, v)
@@ -51,7 +51,7 @@ func TestTinyWeeks(t *testing.T) {
 			sum[k] += o.J()
 		}
 	}
-	for k, o := range s.Weeks[0] {
+	for k, o := range s.Weeks[0][0] {
 		if !o.Watches && sum[0] > sum[k] {
 			t.Errorf("J of the planner is %.0f, of %s %.0f", sum[0], s.Ways[k], sum[k])
 		}
@@ -61,7 +61,7 @@ func TestTinyWeeks(t *testing.T) {
 // TestAllWaysSeeTheSame: units, surprises and durations don't depend on who
 // decides.
 func TestAllWaysSeeTheSame(t *testing.T) {
-	for _, outs := range tiny(t, 3, 2).Weeks {
+	for _, outs := range slices.Concat(tiny(t, 3, 2).Weeks...) {
 		for _, o := range outs[1:] {
 			if diff := cmp.Diff(outs[0].Problem, o.Problem); diff != "" {
 				t.Errorf("week %d: %s lived in another world than %s: %s", o.Week.Number, o.Way, outs[0].Way, diff)
@@ -137,20 +137,60 @@ func TestConfidence(t *testing.T) {
 	}
 }
 
-// TestPairs: known numbers, week by week.
+// TestPairs: known numbers, week by week; the second week was run twice.
 func TestPairs(t *testing.T) {
-	s := &Series{Weeks: make([][]*Outcome, 3)}
-	for i := range s.Weeks {
-		s.Weeks[i] = []*Outcome{{Week: &Week{Number: 10 + i}}}
+	s := &Series{Ways: []string{"first", "other"}}
+	for i, js := range [][][2]float64{{{5, 10}, {5, 10}}, {{30, 10}, {30, 30}}, {{50, 100}, {50, 100}}} {
+		var week [][]*Outcome
+		for _, j := range js {
+			var outs []*Outcome
+			for _, x := range j {
+				outs = append(outs, &Outcome{Week: &Week{Number: 10 + i}, Plan: &model.Plan{Cost: model.CostParts{Tardiness: model.Cost(1000 * x)}}})
+			}
+			week = append(week, outs)
+		}
+		s.Weeks = append(s.Weeks, week)
 	}
-	p := s.pair("other", []float64{5, 30, 50}, []float64{10, 20, 100})
-	want := Pair{Way: "other", Worse: []int{11}, LowerTotal: 100 * 45 / 130.0}
+	want := Pair{Way: "other", LowerTotal: 100 * 45 / 130.0}
 	want.J, want.Lower = confidence([]float64{-5, 10, -50}), confidence([]float64{50, -50, 50})
+	want.Worse = []Lost{{Number: 11, Higher: confidence([]float64{100, 0})}}
+	p := s.Pairs()[0]
+	p.Kept = Interval{}
 	if diff := cmp.Diff(want, p); diff != "" {
 		t.Error(diff)
 	}
 	if math.Abs(p.J.Mean+15) > 1e-9 || math.Abs(p.J.Half-4.303*31.225/math.Sqrt(3)) > 0.1 { // t(0.975) of 2: 4.303
 		t.Errorf("J: %+v", p.J)
+	}
+	best := s.Best()
+	best.Way = "other"
+	if diff := cmp.Diff(want, best); diff != "" {
+		t.Error("the best of one way:", diff)
+	}
+}
+
+// TestLuck: another luck is the same shop with the same units and promises,
+// and other lengths of work; the first is that of a week run once.
+func TestLuck(t *testing.T) {
+	o := SeriesOptions{Seed: 5, Weeks: 1, Size: Size{Benches: 3, Days: 2}, Ways: []Way{ByHand(EarliestPromise, false)}, Luck: 2, Threads: 2}
+	twice, err := Run(context.Background(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o.Luck = 0
+	once, err := Run(context.Background(), o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	a, b := twice.Weeks[0][0][0], twice.Weeks[0][1][0]
+	if a.J() != once.Weeks[0][0][0].J() {
+		t.Errorf("J is %v with luck 0, %v once", a.J(), once.Weeks[0][0][0].J())
+	}
+	if diff := cmp.Diff(a.Week.shop, b.Week.shop); diff != "" {
+		t.Error("another shop:", diff)
+	}
+	if a.J() == b.J() || cmp.Equal(a.Week.acts[0].actual, b.Week.acts[0].actual) && cmp.Equal(a.Week.acts[1].actual, b.Week.acts[1].actual) {
+		t.Error("the same luck twice")
 	}
 }
 

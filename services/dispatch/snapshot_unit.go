@@ -184,7 +184,9 @@ func (s *snapshot) stretchTime(st *queue.Step, x *model.Stretch, start, end mode
 
 // expectedEnd is when the present stretch of a running step is expected to
 // end. One that is overdue ends now if it is hands-off; hands-on work that is
-// overdue is taken to need a tenth of its time more, a minute at least.
+// overdue is taken to need a fifth of its time more, a minute at least: about
+// what is left of a length that spreads as lengths of work usually do (log-normal,
+// σ 0.25) once the standard time is used up.
 func (s *snapshot) expectedEnd(st *queue.Step, x *model.Stretch, start model.Time) model.Time {
 	if x.Workers == 0 {
 		return max(start+x.Duration, s.nowT)
@@ -194,7 +196,7 @@ func (s *snapshot) expectedEnd(st *queue.Step, x *model.Stretch, start model.Tim
 		left = x.Duration - s.worked(st.Technician, start)
 	}
 	if left < -minutesDown(slack) {
-		left = max(1, x.Duration/10)
+		left = max(1, x.Duration/5)
 	}
 	left = max(left, 0)
 	if !x.Splittable {
