@@ -60,7 +60,7 @@ func (c *simulateCmd) Run(ctx context.Context, io streams) error {
 		o.Scenarios = simulate.OneMore(shop)
 	}
 	if c.Data != "" {
-		if o.Habits, err = c.learn(ctx, io, shop); err != nil {
+		if o.Habits, o.Lengths, err = c.learn(ctx, io, shop); err != nil {
 			return err
 		}
 	}
@@ -92,24 +92,25 @@ func (c *simulateCmd) Run(ctx context.Context, io streams) error {
 	return c.table(io, shop, res)
 }
 
-// learn reads the habits from the log of a stopped shop.
-func (c *simulateCmd) learn(ctx context.Context, io streams, shop *queue.Shop) (*simulate.Habits, error) {
+// learn reads habits and lengths from the log of a stopped shop.
+func (c *simulateCmd) learn(ctx context.Context, io streams, shop *queue.Shop) (*simulate.Habits, simulate.Lengths, error) {
 	logger, err := c.logger(io)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	var l simulate.Learner
+	var h *simulate.Habits
+	var lengths simulate.Lengths
 	err = withLog(ctx, log.Options{Dir: logDir(c.Data)}, logger, io, func(srv *log.Server) error {
-		return srv.Read(ctx, shop.Site, 0, l.Entry)
+		h, lengths, err = studies.Source{Log: srv, Site: shop.Site}.Learn(ctx, shop, time.Now())
+		return err
 	})
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	h := l.Habits()
 	if h == nil {
 		fmt.Fprintln(io.err, "tickover: the log holds too little to learn from (20 units over a week are needed); the usual is taken")
 	}
-	return h, nil
+	return h, lengths, nil
 }
 
 func (c *simulateCmd) table(io streams, shop *queue.Shop, r *simulate.Result) error {
