@@ -27,7 +27,7 @@ func pagesOf(w *world) map[string]string {
 		"counter": "/counter?q=LM-7&make=Kestrow&model=Brae+250&year=2026", "counter-none": "/counter?make=Fellrigg&model=Tarn+300&year=2025",
 		"person": "/people/" + contact, "ticket": "/units/LM-7/ticket", "nowhere": "/nowhere",
 		"board": "/board", "board-tomorrow": "/board?day=2026-02-18", "week": "/board?view=week", "decide": "/decide/LM-2/check-in", "decide-shop": "/decide",
-		"offline": "/offline", "setup": "/setup",
+		"offline": "/offline", "setup": "/setup", "whatif": "/owner/whatif", "whatif-study": w.simulated(),
 		"machine": "/machines/KB252600417", "trade-in": "/machines/KB252600417/trade-in", "labour": "/labour?span=week", "labour-steps": "/labour/steps?span=week&by=technician&id=ines",
 		"past": "/units/LM-1?asof=2026-02-17T09:30", "past-board": "/board?asof=2026-02-17T09:30",
 		"calibrations": "/calibrations", "campaigns": "/campaigns", "campaign": "/campaigns/" + newerCampaign, "claim": "/campaigns/" + newerCampaign + "/claim",

@@ -42,6 +42,7 @@ import (
 	"tickover/services/floor/pages"
 	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
+	"tickover/services/floor/studies"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 )
@@ -74,14 +75,18 @@ type Floor struct {
 	http.Handler
 	streams *live.Streams
 	record  *record.Record
+	studies *studies.Book
 }
 
 // Warm reads the log ahead, beside everything else, so that the first look
 // back does not wait for it.
 func (f *Floor) Warm(ctx context.Context) error { return f.record.Warm(ctx) }
 
-// Close ends the open event streams.
-func (f *Floor) Close() { f.streams.Close() }
+// Close ends the open event streams and the simulations.
+func (f *Floor) Close() {
+	f.streams.Close()
+	f.studies.Close()
+}
 
 // New builds the handler.
 func New(o Options) (*Floor, error) {
@@ -95,8 +100,11 @@ func New(o Options) (*Floor, error) {
 	reader := history.Reader{Log: o.Log, Site: o.Site}
 	rec := record.New(record.Options{Ledger: o.Ledger, History: reader, Now: o.Now})
 	mux, pressed := http.NewServeMux(), http.NewServeMux()
-	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
+	source := studies.Source{Log: o.Log, Site: o.Site}
+	book := studies.New(studies.Options{Learn: source.Learn, Now: o.Now, Logger: logger.Named("studies")})
+	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
+	streams.Simulations(book)
 	mux.Handle("GET /events", streams)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		fmt.Fprintf(w, "ok %d\n", o.Ledger.View().Seq)
@@ -104,7 +112,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}
@@ -115,7 +123,7 @@ func New(o Options) (*Floor, error) {
 		return nil, fmt.Errorf("floor: %w", err)
 	}
 	mux.Handle("/", compress(pressed))
-	return &Floor{secure(mux, o.Hosts, logger), streams, rec}, nil
+	return &Floor{secure(mux, o.Hosts, logger), streams, rec, book}, nil
 }
 
 // NewSetup builds the handler of a shop that has no file yet: its setup, and

@@ -36,14 +36,16 @@ const (
 
 // Sizes in px.
 const (
-	fontSize    = 12
-	titleSize   = 15
-	lineHeight  = 18
-	margin      = 14
-	laneHeight  = 30
-	widthUsual  = 760
-	heightUsual = 340
-	labelMax    = 260
+	fontSize         = 12
+	titleSize        = 15
+	lineHeight       = 18
+	margin           = 14
+	laneHeight       = 30
+	laneHeightNarrow = 46 // with its name above
+	narrowBelow      = 480
+	widthUsual       = 760
+	heightUsual      = 340
+	labelMax         = 260
 )
 
 // size is the picture's.
@@ -55,11 +57,18 @@ func (f *Figure) size() (w, h int) {
 	if h == 0 {
 		h = heightUsual
 		if f.Lanes != nil {
-			h = 96 + laneHeight*len(f.Lanes) + lineHeight*f.legendLines(float64(w))
+			lane := laneHeight
+			if f.narrow() {
+				lane = laneHeightNarrow
+			}
+			h = 77 + (titleSize+4)*len(wrapped(f.Title, titleSize, float64(w)-2*margin)) + lane*len(f.Lanes) + lineHeight*f.legendLines(float64(w))
 		}
 	}
 	return w, h
 }
+
+// narrow is for a phone: the names of lanes stand above them.
+func (f *Figure) narrow() bool { return f.Width > 0 && f.Width < narrowBelow }
 
 // frame is where the plot lies.
 type frame struct {
@@ -72,9 +81,12 @@ func (f *Figure) draw(p pen) {
 	w, h := float64(wide), float64(high)
 	p.rect(0, 0, w, h, paper, false)
 	top := float64(margin)
+	for _, line := range wrapped(f.Title, titleSize, w-2*margin) {
+		p.text(pt{margin, top + titleSize}, left, line, ink, true)
+		top += titleSize + 4
+	}
 	if f.Title != "" {
-		p.text(pt{margin, top + titleSize}, left, f.Title, ink, true)
-		top += titleSize + 10
+		top += 6
 	}
 	top = f.legend(p, top, w)
 	if f.Lanes == nil {
@@ -134,7 +146,7 @@ const keyWidth, keyGap = 26.0, 18.0
 func (f *Figure) rowsOf(w float64) (rows [][]int) {
 	x := w
 	for _, i := range f.named() {
-		need := keyWidth + keyGap + width(f.Series[i].Name, fontSize, false)
+		need := keyWidth + keyGap + room(f.Series[i].Name)
 		if x+need > w-2*margin {
 			rows, x = append(rows, nil), 0
 		}
@@ -169,7 +181,7 @@ func (f *Figure) legend(p pen, top, w float64) float64 {
 				p.line([]pt{{x, y}, {x + 18, y}}, t, 2, s.Kind == Dashed)
 			}
 			p.text(pt{x + keyWidth, y + 4}, left, s.Name, ink, false)
-			x += keyWidth + keyGap + width(s.Name, fontSize, false)
+			x += keyWidth + keyGap + room(s.Name)
 		}
 		top += lineHeight
 	}
@@ -206,7 +218,7 @@ func (f *Figure) frame(top, w, h float64) frame {
 			}
 		}
 	}
-	fr := frame{x: f.X.span(xs, 8)}
+	fr := frame{x: f.X.span(xs, ticksOf(w))}
 	bottom := h - margin - lineHeight
 	if f.X.Name != "" {
 		bottom -= lineHeight
@@ -216,13 +228,16 @@ func (f *Figure) frame(top, w, h float64) frame {
 		fr.lane = (bottom - top) / float64(max(1, len(f.Lanes)))
 		fr.y = scale{min: -0.5, max: float64(len(f.Lanes)) - 0.5, from: top, to: bottom}
 		for _, l := range f.Lanes {
-			label = max(label, width(l, fontSize, false))
+			label = max(label, room(l))
+		}
+		if f.narrow() {
+			label = 0
 		}
 	} else {
 		fr.y = f.Y.span(ys, 6)
 		fr.y.from, fr.y.to = bottom, top
 		for _, t := range fr.y.ticks {
-			label = max(label, width(f.Y.text(t), fontSize, false))
+			label = max(label, room(f.Y.text(t)))
 		}
 	}
 	fr.x.from, fr.x.to = margin+min(label, labelMax)+8, w-margin-16
@@ -233,6 +248,9 @@ func (f *Figure) frame(top, w, h float64) frame {
 	}
 	return fr
 }
+
+// ticksOf is how many values an axis of a width has room for.
+func ticksOf(w float64) int { return min(8, max(3, int(w/90))) }
 
 // slots is the least distance between bars.
 func (f *Figure) slots() float64 {
@@ -269,14 +287,24 @@ func (f *Figure) axes(p pen, fr *frame, nameY float64) {
 			p.line([]pt{{x, top}, {x, bottom}}, rule, 1, false)
 		}
 		s := f.X.text(t)
-		half := width(s, fontSize, false) / 2
+		half := room(s) / 2
 		if x-half > last+6 {
 			p.text(pt{x, bottom + 15}, middle, s, muted, false)
 			last = x + half
 		}
 	}
+	if f.Lanes != nil && fr.x.min < 0 && fr.x.max > 0 {
+		p.line([]pt{{fr.x.at(0), top}, {fr.x.at(0), bottom}}, ink, 1.5, false)
+	}
 	if f.Lanes != nil {
 		for i, l := range f.Lanes {
+			if f.narrow() {
+				y := fr.y.at(float64(i)) - 10
+				text := shorten(l, fr.x.to-fr.x.from)
+				p.rect(fr.x.from, y-11, room(text), 15, paper, false)
+				p.text(pt{fr.x.from, y}, left, text, ink, false)
+				continue
+			}
 			p.text(pt{fr.x.from - 8, fr.y.at(float64(i)) + 4}, right, shorten(l, labelMax), ink, false)
 		}
 	} else {
@@ -294,9 +322,6 @@ func (f *Figure) axes(p pen, fr *frame, nameY float64) {
 		zero = fr.y.at(0)
 	}
 	p.line([]pt{{fr.x.from, zero}, {fr.x.to, zero}}, muted, 1, false)
-	if f.Lanes != nil && fr.x.min < 0 && fr.x.max > 0 {
-		p.line([]pt{{fr.x.at(0), top}, {fr.x.at(0), bottom}}, ink, 1.5, false)
-	}
 	if f.X.Name != "" {
 		p.text(pt{(fr.x.from + fr.x.to) / 2, bottom + 15 + lineHeight}, middle, f.X.Name, muted, false)
 	}
@@ -331,6 +356,9 @@ func (f *Figure) points(p pen, fr *frame, s *Series, t tone, shape int) {
 			continue
 		}
 		c := pt{fr.x.at(q.X), fr.y.at(q.Y)}
+		if f.Lanes != nil && f.narrow() {
+			c.y += 6
+		}
 		if q.interval() && f.Lanes != nil {
 			a, b := fr.x.at(q.Low), fr.x.at(q.High)
 			p.line([]pt{{a, c.y}, {b, c.y}}, t, 1.5, false)

@@ -7,6 +7,7 @@ import (
 	"image/png"
 	"io"
 	"math"
+	"strings"
 	"sync"
 
 	"golang.org/x/image/font"
@@ -200,13 +201,31 @@ func width(s string, size float64, bold bool) float64 {
 	return float64(font.MeasureString(face(size*sharp, bold), s)) / 64 / sharp
 }
 
+// room is what a text may need in another font: browsers draw an SVG with
+// theirs, which may be wider.
+func room(s string) float64 { return 1.2 * width(s, fontSize, false) }
+
+// wrapped breaks a title into lines.
+func wrapped(s string, size, most float64) []string {
+	var lines []string
+	for _, word := range strings.Fields(s) {
+		n := len(lines)
+		if n > 0 && 1.2*width(lines[n-1]+" "+word, size, true) <= most {
+			lines[n-1] += " " + word
+			continue
+		}
+		lines = append(lines, word)
+	}
+	return lines
+}
+
 // shorten cuts a text to a width.
 func shorten(s string, most float64) string {
-	if width(s, fontSize, false) <= most {
+	if room(s) <= most {
 		return s
 	}
 	r := []rune(s)
-	for len(r) > 1 && width(string(r)+"…", fontSize, false) > most {
+	for len(r) > 1 && room(string(r)+"…") > most {
 		r = r[:len(r)-1]
 	}
 	return string(r) + "…"

@@ -9,6 +9,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/spell"
+	"tickover/services/floor/locale"
 )
 
 // Op is what a change does.
@@ -125,10 +126,17 @@ func minuteOf(s string) (queue.Minute, error) {
 // WrongChange is a change that the shop can't make.
 type WrongChange struct {
 	Change Change
-	What   string
+	What   locale.Said
+	Near   string // an id that may have been meant
 }
 
-func (w *WrongChange) Error() string { return fmt.Sprintf("change %q: %s", w.Change, w.What) }
+func (w *WrongChange) Error() string {
+	hint := ""
+	if w.Near != "" {
+		hint = fmt.Sprintf(". Did you mean %q?", w.Near)
+	}
+	return fmt.Sprintf("change %q: %s%s", w.Change, w.What, hint)
+}
 
 // Check says what is wrong with the changes: *WrongChange.
 func (s Scenario) Check(shop *queue.Shop) error {
@@ -161,15 +169,16 @@ func (s Scenario) apply(shop *queue.Shop) (*variant, error) {
 }
 
 func (v *variant) change(c Change) error {
-	wrong := func(format string, args ...any) error { return &WrongChange{c, fmt.Sprintf(format, args...)} }
+	wrong := func(s locale.Said) error { return &WrongChange{Change: c, What: s} }
+	unknown := func(s locale.Said) error { return &WrongChange{c, s, v.near(c.ID)} }
 	r, t := v.shop.Resource(queue.ResourceID(c.ID)), v.shop.Technician(queue.PersonID(c.ID))
 	switch c.Op {
 	case Add, Without:
 		if r == nil && t == nil {
-			return wrong("the shop file has neither a resource nor a technician %q.%s", c.ID, v.near(c.ID))
+			return unknown(locale.Say("the shop file has neither a resource nor a technician %q", c.ID))
 		}
 		if r != nil && r.Kind == queue.Yard {
-			return wrong("the yard is not what a simulation looks at; choose a bench, an interface, a charger, a pad, a loop or a technician")
+			return wrong(locale.Say("the yard is not simulated; choose a bench, an interface, a charger, a pad, a loop or a technician"))
 		}
 		if c.Op == Add {
 			v.add(r, t)
@@ -179,33 +188,33 @@ func (v *variant) change(c Change) error {
 		v.shop.Technicians = slices.DeleteFunc(v.shop.Technicians, func(x queue.Technician) bool { return string(x.ID) == c.ID })
 	case Till:
 		if t == nil {
-			return wrong("the shop file has no technician %q.%s", c.ID, v.near(c.ID))
+			return unknown(locale.Say("the shop file has no technician %q", c.ID))
 		}
 		if !v.till(t, c.Till) {
-			return wrong("%s works until %s or later already, or not at all", t.Name, c.Till)
+			return wrong(locale.Say("%s works until %s or later already, or on no weekday", t.Name, c.Till.String()))
 		}
 	case Lit:
 		if r == nil || r.Kind != queue.Pad {
-			return wrong("%q is no pad of the shop file.%s", c.ID, v.near(c.ID))
+			return unknown(locale.Say("the shop file has no pad %q", c.ID))
 		}
 		v.lit[r.ID] = true
 	case Crates:
 		if c.N < 1 || c.N > cratesMax {
-			return wrong("1 to %d crates can come", cratesMax)
+			return wrong(locale.Say("1 to %d crates can come", cratesMax))
 		}
 		v.crates += c.N
 	case More:
 		if c.N < fewerPercent || c.N > morePercent || c.N == 0 {
-			return wrong("%d to %d percent, and not 0", fewerPercent, morePercent)
+			return wrong(locale.Say("%d to %d percent are possible, and not 0", fewerPercent, morePercent))
 		}
 		v.more += c.N
 	default:
-		return wrong("there is no such change")
+		return wrong(locale.Say("there is no such change"))
 	}
 	return nil
 }
 
-// near is a hint at an id that was meant.
+// near is an id that may have been meant.
 func (v *variant) near(id string) string {
 	var ids []string
 	for i := range v.shop.Resources {
@@ -214,10 +223,7 @@ func (v *variant) near(id string) string {
 	for i := range v.shop.Technicians {
 		ids = append(ids, string(v.shop.Technicians[i].ID))
 	}
-	if n := spell.Nearest(id, ids); n != "" {
-		return fmt.Sprintf(" Did you mean %q?", n)
-	}
-	return ""
+	return spell.Nearest(id, ids)
 }
 
 // add puts a copy beside: of a loop, which takes several at once, one place.

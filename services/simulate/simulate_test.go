@@ -229,7 +229,7 @@ func TestWrongChanges(t *testing.T) {
 		"till=kofi@25:00": "till=kofi@19:00",
 		"till=kofi@15:00": "works until 15:00 or later already",
 		"till=i1@19:00":   "no technician",
-		"lit=b1":          "is no pad",
+		"lit=b1":          "no pad",
 		"crates=0":        "1 to 300",
 		"crates=many":     "no whole number",
 		"more=0":          "and not 0",

@@ -37,6 +37,7 @@ import (
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
 	"tickover/services/floor/record"
+	"tickover/services/floor/studies"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 )
@@ -60,6 +61,7 @@ type Options struct {
 	Plans    live.Plans    // nil: no plan
 	Alerts   live.Alerts   // nil: only those that follow from the state
 	Photos   *photos.Store // nil: none are kept
+	Studies  *studies.Book // nil: nothing is simulated
 	Now      func() time.Time
 	Logger   *zap.Logger
 }
@@ -91,6 +93,7 @@ func Register(mux *http.ServeMux, o Options) *API {
 	a.calibrations()
 	a.records()
 	a.people()
+	a.studies()
 	return a
 }
 

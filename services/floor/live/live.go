@@ -109,7 +109,9 @@ type Streams struct {
 	bounds Bounds
 	slots  chan struct{}
 	quit   chan struct{}
-	stop   sync.Once
+	// studies are the simulations; nil: none.
+	studies Changes
+	stop    sync.Once
 }
 
 // NewStreams returns the handler of /events.
@@ -117,6 +119,16 @@ func NewStreams(l *ledger.Ledger, p Plans, a Alerts, b Bounds) *Streams {
 	b = b.orDefault()
 	return &Streams{ledger: l, plans: p, alerts: a, bounds: b, slots: make(chan struct{}, b.StreamsMax), quit: make(chan struct{})}
 }
+
+// Changes is something else that pages show.
+type Changes interface {
+	// Changed is closed when it changes after the call.
+	Changed() <-chan struct{}
+}
+
+// Simulations tells readers, as "studies", when a simulation gets on. It is
+// called before the first stream.
+func (s *Streams) Simulations(c Changes) { s.studies = c }
 
 // Close ends all open streams, so that a server can stop.
 func (s *Streams) Close() { s.stop.Do(func() { close(s.quit) }) }
@@ -171,7 +183,7 @@ func (s *Streams) run(r *http.Request, c *stream, watch *ledger.Watch, since *ui
 	beat := time.NewTicker(s.bounds.Heartbeat)
 	defer beat.Stop()
 	var plan *dispatch.Plan
-	planned, alerted := s.planChanges(), s.alertChanges()
+	planned, alerted, studied := s.planChanges(), s.alertChanges(), s.studyChanges()
 	for first := true; ; first = false {
 		st := s.ledger.View()
 		if st.Seq > at {
@@ -197,6 +209,11 @@ func (s *Streams) run(r *http.Request, c *stream, watch *ledger.Watch, since *ui
 		case <-planned:
 			planned = s.planChanges()
 		case <-alerted:
+		case <-studied:
+			studied = s.studyChanges()
+			if !c.message(at, "studies", struct{}{}) {
+				return
+			}
 		case <-beat.C:
 			if !c.send(": still here\n\n") {
 				return
@@ -221,6 +238,13 @@ func (s *Streams) planChanges() <-chan struct{} {
 		return nil
 	}
 	return s.plans.Changed()
+}
+
+func (s *Streams) studyChanges() <-chan struct{} {
+	if s.studies == nil {
+		return nil
+	}
+	return s.studies.Changed()
 }
 
 func (s *Streams) alertChanges() <-chan struct{} {

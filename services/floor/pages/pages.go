@@ -43,6 +43,7 @@ import (
 	"tickover/services/floor/locale"
 	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
+	"tickover/services/floor/studies"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 	"tickover/services/promise"
@@ -53,7 +54,8 @@ type Options struct {
 	Ledger   *ledger.Ledger
 	History  history.Reader
 	Record   *record.Record // of the same log
-	Contacts Contacts       // the people beside the log; nil: none are kept
+	Studies  *studies.Book
+	Contacts Contacts // the people beside the log; nil: none are kept
 	Plans    live.Plans
 	Alerts   live.Alerts
 	API      []Endpoint    // for the page that describes the API
@@ -132,6 +134,8 @@ func Register(mux *http.ServeMux, o Options) error {
 		"GET /cautions":                p.cautions,
 		"GET /owner":                   p.owner,
 		"GET /owner/units":             p.ownerUnits,
+		"GET /owner/whatif":            p.whatIf,
+		"GET /owner/whatif/{id}":       p.study,
 		"GET /api":                     p.api,
 		"GET /":                        p.notFound,
 	} {
@@ -150,6 +154,9 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("GET /labour/lines.csv", p.labourCSV)
 	p.mux.HandleFunc("GET /technicians/{id}/day.ics", p.dayICS)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
+	p.mux.HandleFunc("POST /owner/whatif", p.askWhatIf)
+	p.mux.HandleFunc("POST /owner/whatif/{id}/stop", p.stopStudy)
+	p.mux.HandleFunc("GET /owner/whatif/{id}/{file}", p.studyFile)
 	p.mux.HandleFunc("GET /calibrations.csv", p.exportCalibrations)
 	p.mux.HandleFunc("POST /calibrations", p.importCalibrations)
 	p.mux.HandleFunc("GET /campaigns/{id}/claim.csv", p.claimCSV)

@@ -3,7 +3,6 @@ package studies
 import (
 	"context"
 	"errors"
-	"fmt"
 	"slices"
 	"sync"
 	"time"
@@ -11,6 +10,7 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
+	"tickover/services/floor/locale"
 	"tickover/services/simulate"
 )
 
@@ -74,6 +74,11 @@ const (
 	PairsMax = 100
 	newsEach = 400 * time.Millisecond
 )
+
+// WrongQuestion is one that makes no sense.
+type WrongQuestion struct{ What locale.Said }
+
+func (w *WrongQuestion) Error() string { return w.What.String() }
 
 // ErrFull: too many wait already.
 var ErrFull = errors.New("six simulations are waiting or running already")
@@ -148,11 +153,11 @@ func (b *Book) tell(progress bool) {
 func (b *Book) Ask(shop *queue.Shop, q Question) (Study, error) {
 	switch {
 	case q.Weeks < 1 || q.Weeks > WeeksMax:
-		return Study{}, fmt.Errorf("%d weeks; 1 to %d are possible", q.Weeks, WeeksMax)
+		return Study{}, &WrongQuestion{locale.Say("%d weeks; 1 to %d are possible", q.Weeks, WeeksMax)}
 	case q.Pairs < 2 || q.Pairs > PairsMax:
-		return Study{}, fmt.Errorf("%d pairs of runs; 2 to %d are possible", q.Pairs, PairsMax)
+		return Study{}, &WrongQuestion{locale.Say("%d pairs of runs; 2 to %d are possible", q.Pairs, PairsMax)}
 	case len(q.Scenarios) == 0 || len(q.Scenarios) > simulate.ScenariosMax:
-		return Study{}, fmt.Errorf("%d changes; 1 to %d are possible at once", len(q.Scenarios), simulate.ScenariosMax)
+		return Study{}, &WrongQuestion{locale.Say("%d changes; 1 to %d are possible at once", len(q.Scenarios), simulate.ScenariosMax)}
 	}
 	for _, s := range q.Scenarios {
 		if err := s.Check(shop); err != nil {
@@ -286,4 +291,10 @@ func (b *Book) Ranking() (Study, bool) {
 		}
 	}
 	return Study{}, false
+}
+
+// OneMore are the scenarios of a ranking, as many as one question may have.
+func OneMore(shop *queue.Shop) []simulate.Scenario {
+	all := simulate.OneMore(shop)
+	return all[:min(len(all), simulate.ScenariosMax)]
 }

@@ -23,7 +23,7 @@ export function listen() {
     // The browser comes back by itself; say so if that takes a while.
     if (!lost) lost = setTimeout(() => (stale.hidden = false), 4000);
   });
-  for (const kind of ["units", "plan", "alerts"]) source.addEventListener(kind, soon);
+  for (const kind of ["units", "plan", "alerts", "studies"]) source.addEventListener(kind, soon);
   source.addEventListener("hello", (event) => {
     if (JSON.parse(event.data).resumed) soon();
   });
