@@ -107,6 +107,14 @@ func TestRankingOnTheOwnersPage(t *testing.T) {
 // TestSimulationsByAPI: asked, followed, read and stopped as JSON.
 func TestSimulationsByAPI(t *testing.T) {
 	w := newWorld(t)
+	c := w.underContract()
+	defer func() {
+		for _, id := range []string{"simulate", "simulation", "simulations", "stopSimulation"} {
+			if c.seen[id] == 0 {
+				t.Errorf("%s was not tried", id)
+			}
+		}
+	}()
 	send := func(method, path, body string) (int, map[string]any) {
 		t.Helper()
 		r := w.send(method, "/api/v1"+path, "application/json", strings.NewReader(body))
