@@ -1,9 +1,7 @@
 package main
 
 import (
-	"bytes"
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -90,7 +88,7 @@ func (c *importCmd) upload(ctx context.Context, src io.Reader, out streams) (rep
 	if len(body) > api.ImportMax {
 		return rep, fmt.Errorf("%s is larger than %d MiB: stop the shop and import with --data, or cut the file", c.File, api.ImportMax>>20)
 	}
-	rep, err = c.send(ctx, body, true)
+	rep, err = c.take(ctx, out, body, true)
 	switch {
 	case err != nil || c.Check:
 		return rep, err
@@ -105,9 +103,9 @@ func (c *importCmd) upload(ctx context.Context, src io.Reader, out streams) (rep
 		err error
 	}
 	taken := make(chan result, 1)
-	before := c.units(ctx)
+	before := c.units(ctx, out)
 	go func() {
-		rep, err := c.send(ctx, body, false)
+		rep, err := c.take(ctx, out, body, false)
 		taken <- result{rep, err}
 	}()
 	look := time.NewTicker(200 * time.Millisecond)
@@ -120,57 +118,32 @@ func (c *importCmd) upload(ctx context.Context, src io.Reader, out streams) (rep
 			}
 			return r.rep, r.err
 		case <-look.C:
-			if n := c.units(ctx); n >= before {
+			if n := c.units(ctx, out); n >= before {
 				p.set(int64(min(n-before, total)), int64(total))
 			}
 		}
 	}
 }
 
-// send posts the file. An answer that names bad lines is a report, not an
+// take posts the file. An answer that names bad lines is a report, not an
 // error.
-func (c *importCmd) send(ctx context.Context, body []byte, check bool) (rep checkin.Report, err error) {
+func (c *importCmd) take(ctx context.Context, out streams, body []byte, check bool) (rep checkin.Report, err error) {
 	q := url.Values{"actor": {c.Actor}, "partial": {strconv.FormatBool(c.Partial)}, "check_only": {strconv.FormatBool(check)}}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, c.Server+api.Prefix+"/import?"+q.Encode(), bytes.NewReader(body))
-	if err != nil {
+	var answer api.ImportReport
+	if err := c.ask(ctx, out, request{http.MethodPost, "/import?" + q.Encode(), body, "text/csv"}, &answer); err != nil {
 		return rep, err
-	}
-	req.Header.Set("Content-Type", "text/csv")
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return rep, fmt.Errorf("no shop answers at %s (%w); start it with tickover serve, or write to its log with --data", c.Server, err)
-	}
-	defer resp.Body.Close()
-	var answer struct {
-		api.ImportReport
-		What, Do string // of a problem
-	}
-	if err := json.NewDecoder(io.LimitReader(resp.Body, 8<<20)).Decode(&answer); err != nil {
-		return rep, fmt.Errorf("the shop answers %s and something that can't be read: %w", resp.Status, err)
 	}
 	rep = checkin.Report{Rows: answer.Rows, Added: answer.Added, Unchanged: answer.Unchanged}
 	for _, e := range answer.Errors {
 		rep.Errors = append(rep.Errors, intake.RowError{What: e.Location + ": " + e.Message})
 	}
-	if resp.StatusCode != http.StatusOK {
-		return rep, fmt.Errorf("%s. %s", answer.What, answer.Do)
-	}
 	return rep, nil
 }
 
 // units is how many units the shop has, -1 if it does not say.
-func (c *importCmd) units(ctx context.Context) int {
-	req, err := http.NewRequestWithContext(ctx, http.MethodGet, c.Server+api.Prefix+"/overview", nil)
-	if err != nil {
-		return -1
-	}
-	resp, err := http.DefaultClient.Do(req)
-	if err != nil {
-		return -1
-	}
-	defer resp.Body.Close()
+func (c *importCmd) units(ctx context.Context, out streams) int {
 	var o api.Overview
-	if resp.StatusCode != http.StatusOK || json.NewDecoder(resp.Body).Decode(&o) != nil {
+	if err := c.ask(ctx, out, request{method: http.MethodGet, path: "/overview"}, &o); err != nil {
 		return -1
 	}
 	return o.Units

@@ -38,6 +38,14 @@ type cli struct {
 	Simulate     simulateCmd     `cmd:"" help:"What one more of each thing, or any change, would bring."`
 	Import       importCmd       `cmd:"" help:"Check units in from a CSV file."`
 	Calibrations calibrationsCmd `cmd:"" help:"Import or export the catalogue of calibrations."`
+	Campaigns    campaignsCmd    `cmd:"" help:"Call machines back, and sweep them."`
+	Machines     machinesCmd     `cmd:"" help:"A machine's record, and the trade-in check."`
+	Units        unitsCmd        `cmd:"" help:"Units with their steps and events."`
+	Steps        stepsCmd        `cmd:"" help:"Start and end steps."`
+	Showroom     showroomCmd     `cmd:"" help:"What machines in the house lack."`
+	Labour       labourCmd       `cmd:"" help:"Hands-on work against the standard time."`
+	Technicians  techniciansCmd  `cmd:"" help:"A technician's day."`
+	People       peopleCmd       `cmd:"" help:"Find, hand out and erase people's data."`
 	Verify       verifyCmd       `cmd:"" help:"Check a log for damage; changes nothing."`
 	Backup       backupCmd       `cmd:"" help:"Write a log to one file."`
 	Restore      restoreCmd      `cmd:"" help:"Make a log from a backup."`

@@ -193,6 +193,18 @@ func (b *Book) Get(id queue.ContactID) (Person, bool) {
 	return p, ok
 }
 
+// Loaded waits until Run has read all that the store has now.
+func (b *Book) Loaded(ctx context.Context) error {
+	last, err := b.stream.GetLastMsgForSubject(ctx, b.subject("*"))
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return nil // there is nobody
+	}
+	if err != nil {
+		return fmt.Errorf("contacts: %w", err)
+	}
+	return b.reach(ctx, last.Sequence)
+}
+
 // Len is the number of people.
 func (b *Book) Len() int {
 	b.mu.RLock()
