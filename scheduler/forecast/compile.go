@@ -95,7 +95,7 @@ func compile(in *Input) (*compiled, error) {
 		for s, st := range as.Stretches {
 			m := &a.Modes[as.Mode].Stretches[min(s, len(a.Modes[as.Mode].Stretches)-1)]
 			pc := piece{act: at, index: s, first: s == 0, last: s == len(as.Stretches)-1, duration: m.Duration, handsOn: m.Workers > 0, splittable: m.Splittable,
-				spread: in.Spread(a, s), salt: salted(a.ID, s)}
+				spread: in.Spread(a, s, st.Workers), salt: salted(a.ID, s)}
 			if m.Inside != "" {
 				pc.inside = known(calendars[m.Inside])
 			}

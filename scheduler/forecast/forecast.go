@@ -6,8 +6,7 @@
 // of people and places, and daylight allow: what a shop does that follows its
 // plan between two events. What the plan would change on the way (which makes
 // things better) and what arrives or breaks later (which makes them worse) is
-// not in it: the answer is about the plan, and how well it is kept has to be
-// measured on the shop's own past.
+// not in it: [Correction] learns from earlier forecasts what that comes to.
 //
 // It guarantees: the same input, seed and number of paths give the same
 // answer, whatever the number of threads; an activity draws the same luck in
@@ -35,9 +34,9 @@ type Spread struct{ Sigma, Shift float64 }
 type Input struct {
 	Problem *model.Problem
 	Plan    *model.Plan
-	// Spread of an activity's stretch; nil: Sigma 0.25 for hands-on work, 0.05
-	// for hands-off time (common practice, no source).
-	Spread  func(a *model.Activity, stretch int) Spread
+	// Spread of an activity's stretch by its crew; nil: Sigma 0.25 for hands-on
+	// work, 0.05 for hands-off time (common practice, no source).
+	Spread  func(a *model.Activity, stretch int, crew []model.WorkerID) Spread
 	Paths   int // 0: 500
 	Seed    uint64
 	Threads int // 0: 1
@@ -140,7 +139,7 @@ func Run(in Input) (*Result, error) {
 	return r, nil
 }
 
-func usual(a *model.Activity, stretch int) Spread {
+func usual(a *model.Activity, stretch int, _ []model.WorkerID) Spread {
 	if a.Modes[0].Stretches[min(stretch, len(a.Modes[0].Stretches)-1)].Workers > 0 {
 		return Spread{Sigma: 0.25}
 	}

@@ -32,7 +32,7 @@ func run(t testing.TB, in forecast.Input) *forecast.Result {
 	return r
 }
 
-func exactly(*model.Activity, int) forecast.Spread { return forecast.Spread{} }
+func exactly(*model.Activity, int, []model.WorkerID) forecast.Spread { return forecast.Spread{} }
 
 // TestWithoutChanceThePlanIsKept: with every length as planned no job ends
 // after its plan, on random shops.
@@ -67,7 +67,7 @@ func chain(n int) (*model.Problem, *model.Plan) {
 	return p, plan
 }
 
-func halfSigma(*model.Activity, int) forecast.Spread { return forecast.Spread{Sigma: .5} }
+func halfSigma(*model.Activity, int, []model.WorkerID) forecast.Spread { return forecast.Spread{Sigma: .5} }
 
 // TestLogNormalQuantiles: LN(3, 0.5) has the median 20.0855, the 80 % quantile
 // 30.5942 and the 95 % quantile 45.7150 (formulas: NIST/SEMATECH e-Handbook
@@ -131,7 +131,7 @@ func TestThreadsAndLuck(t *testing.T) {
 	b, planB := chain(2)
 	x := run(t, forecast.Input{Problem: a, Plan: planA, Spread: halfSigma, Paths: 50, Seed: 8}).Job("j")
 	b.Jobs[0].Due = 5 // another problem around the same activity
-	y := run(t, forecast.Input{Problem: b, Plan: planB, Spread: func(a *model.Activity, s int) forecast.Spread {
+	y := run(t, forecast.Input{Problem: b, Plan: planB, Spread: func(a *model.Activity, s int, _ []model.WorkerID) forecast.Spread {
 		if a.ID == "a0" {
 			return forecast.Spread{Sigma: .5}
 		}
@@ -152,7 +152,7 @@ func TestLongerIsLater(t *testing.T) {
 		p := modeltest.Shop(rand.New(rand.NewPCG(seed, 3)), modeltest.Size{Jobs: 9, Benches: 3, Chargers: 2, Workers: 3, Days: 4, Wild: seed%2 == 1})
 		plan := planned(t, p)
 		at := func(shift float64) *forecast.Result {
-			return run(t, forecast.Input{Problem: p, Plan: plan, Paths: 60, Spread: func(*model.Activity, int) forecast.Spread { return forecast.Spread{Sigma: .2, Shift: shift} }})
+			return run(t, forecast.Input{Problem: p, Plan: plan, Paths: 60, Spread: func(*model.Activity, int, []model.WorkerID) forecast.Spread { return forecast.Spread{Sigma: .2, Shift: shift} }})
 		}
 		short, long := at(0), at(.4)
 		for i := range short.Jobs {

@@ -22,6 +22,8 @@ type SnapshotOptions struct {
 	HorizonDays int
 	// Lengths of work as they were learnt; nil: the shop file's.
 	Lengths *experience.Lengths
+	// Unpromised are units that are planned as if nothing had been promised.
+	Unpromised map[queue.UnitID]bool
 }
 
 // Defaults and bounds of the horizon, in days with opening hours.
@@ -88,8 +90,9 @@ type snapshot struct {
 	open  calendar.Set
 	p     *model.Problem
 	// learnt are the lengths that differ from the listed ones.
-	lengths *experience.Lengths
-	learnt  map[model.ActivityID]*StepLength
+	lengths    *experience.Lengths
+	unpromised map[queue.UnitID]bool
+	learnt     map[model.ActivityID]*StepLength
 	// held are the reasons of holds by their English text, which is all that
 	// the planner knows of them.
 	held map[string]said.Text
@@ -101,7 +104,7 @@ func newSnapshot(st *queue.State, a *almanac.Almanac, now time.Time, o SnapshotO
 	s := &snapshot{
 		ticks: ticks{origin: midnight.Truncate(time.Minute), now: now},
 		st:    st, shop: st.Shop, a: a, units: st.OpenUnits(),
-		lengths: o.Lengths, learnt: map[model.ActivityID]*StepLength{},
+		lengths: o.Lengths, unpromised: o.Unpromised, learnt: map[model.ActivityID]*StepLength{},
 		held: map[string]said.Text{},
 	}
 	s.nowT = s.up(now)
@@ -328,6 +331,9 @@ func weightsOf(o queue.Objective) model.Weights {
 	w.Tardiness, w.Flow, w.Move, w.Reassign = milli(o.Late), milli(o.Flow), milli(o.Moved), milli(o.AcceptedMove)
 	return w
 }
+
+// ActivityID is the id of a step in the planning problem.
+func ActivityID(u queue.UnitID, st queue.StepID) model.ActivityID { return activityID(u, st) }
 
 func activityID(u queue.UnitID, st queue.StepID) model.ActivityID {
 	return model.ActivityID(string(u) + "/" + string(st))

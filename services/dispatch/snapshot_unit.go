@@ -26,7 +26,7 @@ func (s *snapshot) unit(u *queue.Unit) error {
 		ID: model.JobID(u.ID), Release: s.up(u.Arrived), Due: s.down(u.Promise),
 		Weight: int64(u.Weight), OnePlace: true,
 	}
-	if u.Promise.IsZero() {
+	if u.Promise.IsZero() || s.unpromised[u.ID] {
 		j.Due = model.Unlimited
 	}
 	s.p.Jobs = append(s.p.Jobs, j)
