@@ -47,7 +47,7 @@ func (c *demoCmd) Run(ctx context.Context, io streams) error {
 		return err
 	}
 	defer done()
-	opts := simshop.Options{Shop: shop, ShopFile: hash, Seed: c.Seed, Days: c.Days}
+	opts := simshop.Options{Shop: shop, ShopFile: hash, Seed: c.Seed, Days: c.Days, Learn: true}
 	return withLog(ctx, log.Options{Dir: logDir(dir)}, logger, io, func(srv *log.Server) error {
 		opts.Log = srv
 		if c.Headless {

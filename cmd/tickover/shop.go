@@ -19,6 +19,7 @@ import (
 	"tickover/services/bench"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/feed"
 	"tickover/services/floor"
 	"tickover/services/floor/setup"
@@ -26,6 +27,7 @@ import (
 	"tickover/services/meter"
 	"tickover/services/node"
 	"tickover/services/photos"
+	"tickover/services/promise"
 )
 
 // shopOptions say what one process of a shop runs.
@@ -82,9 +84,11 @@ func runShop(ctx context.Context, o shopOptions) error {
 	m.Attach(l)
 	l.ObserveRefusals(func(r *queue.Refusal) { m.Refused(r) })
 
+	lengths := experience.New(o.log, o.shop.Site)
+	promises := promise.NewLearner(promise.LearnerOptions{Log: o.log, Site: o.shop.Site})
 	d, err := dispatch.New(ctx, dispatch.Config{
 		Site: o.shop.Site, Conn: nc, Ledger: l, Now: o.now, Logger: o.logger,
-		Core:    dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: runtime.NumCPU()}, Stopwatch: time.Now},
+		Core:    dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: runtime.NumCPU()}, Learnt: lengths.Lengths, Stopwatch: time.Now},
 		Observe: func(r dispatch.Report) { observePlan(m, r) },
 	})
 	if err != nil {
@@ -100,7 +104,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return err
 	}
 	pages, err := floor.New(floor.Options{
-		Photos: kept, Contacts: people, ShopFile: o.disk,
+		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() {
 			m.Sample(l.View(), o.now())
@@ -129,6 +133,8 @@ func runShop(ctx context.Context, o shopOptions) error {
 		}
 		return nil
 	})
+	g.Go(func() error { return lengths.Run(ctx, o.now, o.logger) })
+	g.Go(func() error { return promises.Run(ctx, o.logger) })
 	g.Go(func() error { return plans.Run(ctx, nc, o.shop.Site) })
 	g.Go(func() error { return alerts.Run(ctx, nc, o.shop.Site) })
 	serve := o.serve

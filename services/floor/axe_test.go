@@ -28,7 +28,7 @@ func pagesOf(w *world) map[string]string {
 		"person": "/people/" + contact, "ticket": "/units/LM-7/ticket", "nowhere": "/nowhere",
 		"board": "/board", "board-tomorrow": "/board?day=2026-02-18", "week": "/board?view=week", "decide": "/decide/LM-2/check-in", "decide-shop": "/decide",
 		"offline": "/offline", "setup": "/setup", "whatif": "/owner/whatif", "whatif-study": w.simulated(),
-		"machine": "/machines/KB252600417", "trade-in": "/machines/KB252600417/trade-in", "labour": "/labour?span=week", "labour-steps": "/labour/steps?span=week&by=technician&id=ines",
+		"machine": "/machines/KB252600417", "trade-in": "/machines/KB252600417/trade-in", "labour": "/labour?span=week", "lengths": "/owner/lengths", "promises": "/owner/promises", "labour-steps": "/labour/steps?span=week&by=technician&id=ines",
 		"past": "/units/LM-1?asof=2026-02-17T09:30", "past-board": "/board?asof=2026-02-17T09:30",
 		"calibrations": "/calibrations", "campaigns": "/campaigns", "campaign": "/campaigns/" + newerCampaign, "claim": "/campaigns/" + newerCampaign + "/claim",
 		"campaign-book": "/campaigns/" + newerCampaign + "/book?machine=KB252600021", "audit": "/audit", "check-in-called": "/check-in?make=Kestrow&model=Brae+250&year=2026&family=kr5",
@@ -39,10 +39,7 @@ func pagesOf(w *world) map[string]string {
 // AA (https://www.w3.org/TR/WCAG22/) on any page, in light and dark, on a desk
 // and on a phone.
 func TestPagesAreAccessible(t *testing.T) {
-	axe, err := os.ReadFile("../../deploy/axe/node_modules/axe-core/axe.min.js")
-	if err != nil {
-		t.Fatalf("the accessibility checker is missing; run: make deps (%v)", err)
-	}
+	axe := axeCore(t)
 	w := newWorld(t)
 	w.withPeople()
 	w.everyPage()
@@ -53,28 +50,43 @@ func TestPagesAreAccessible(t *testing.T) {
 	b.open("/me")
 	b.click(`button[value="ruth"]`)
 	b.see(`.who .initial`)
-	looks := []struct {
-		width  int64
-		scheme string
-	}{{1440, "light"}, {1440, "dark"}, {360, "light"}, {360, "dark"}}
 	for _, name := range slices.Sorted(maps.Keys(pages)) {
 		b.open(pages[name])
-		b.do(chromedp.Evaluate[chromedp.Void](`void 0;` + string(axe)))
-		for _, look := range looks {
-			b.size(look.width, look.scheme)
-			b.do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"]})
-				.then((r) => { window.found = JSON.stringify(r.violations.map((v) => ({Rule: v.id, Help: v.help, Nodes: v.nodes.slice(0, 4).map((n) => n.target.join(" ") + ": " + n.failureSummary)}))) }, (e) => { window.found = JSON.stringify([{Rule: "error", Help: String(e), Nodes: []}]) })`))
-			b.until(`typeof window.found == "string"`)
-			var found []struct {
-				Rule, Help string
-				Nodes      []string
-			}
-			if err := json.Unmarshal([]byte(eval[string](b, `window.found`)), &found); err != nil {
-				t.Fatal(err)
-			}
-			for _, v := range found {
-				t.Errorf("%s, %d pixels, %s: %s (%s)\n\t%s", name, look.width, look.scheme, v.Help, v.Rule, strings.Join(v.Nodes, "\n\t"))
-			}
+		b.accessible(name, axe)
+	}
+}
+
+// axeCore is the checker.
+func axeCore(t testing.TB) string {
+	t.Helper()
+	axe, err := os.ReadFile("../../deploy/axe/node_modules/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatalf("the accessibility checker is missing; run: make deps (%v)", err)
+	}
+	return string(axe)
+}
+
+// accessible lets the checker judge the open page in all looks.
+func (b *browser) accessible(name, axe string) {
+	b.t.Helper()
+	b.do(chromedp.Evaluate[chromedp.Void](`void 0;` + axe))
+	for _, look := range []struct {
+		width  int64
+		scheme string
+	}{{1440, "light"}, {1440, "dark"}, {360, "light"}, {360, "dark"}} {
+		b.size(look.width, look.scheme)
+		b.do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"]})
+			.then((r) => { window.found = JSON.stringify(r.violations.map((v) => ({Rule: v.id, Help: v.help, Nodes: v.nodes.slice(0, 4).map((n) => n.target.join(" ") + ": " + n.failureSummary)}))) }, (e) => { window.found = JSON.stringify([{Rule: "error", Help: String(e), Nodes: []}]) })`))
+		b.until(`typeof window.found == "string"`)
+		var found []struct {
+			Rule, Help string
+			Nodes      []string
+		}
+		if err := json.Unmarshal([]byte(eval[string](b, `window.found`)), &found); err != nil {
+			b.t.Fatal(err)
+		}
+		for _, v := range found {
+			b.t.Errorf("%s, %d pixels, %s: %s (%s)\n\t%s", name, look.width, look.scheme, v.Help, v.Rule, strings.Join(v.Nodes, "\n\t"))
 		}
 	}
 }

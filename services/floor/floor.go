@@ -36,6 +36,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/experience"
 	"tickover/services/floor/api"
 	"tickover/services/floor/history"
 	"tickover/services/floor/live"
@@ -45,6 +46,7 @@ import (
 	"tickover/services/floor/studies"
 	"tickover/services/ledger"
 	"tickover/services/photos"
+	"tickover/services/promise"
 )
 
 // Options say what a floor shows and speaks to.
@@ -68,6 +70,10 @@ type Options struct {
 	Contacts pages.Contacts
 	// ShopFile, if set, is the shop's file, which its setup writes.
 	ShopFile *setup.Disk
+	// Lengths are those of work as they were learnt, Promises what earlier ones
+	// were worth; nil: nothing is learnt.
+	Lengths  *experience.Experience
+	Promises *promise.Learner
 }
 
 // Floor is the handler of all pages, the API and the events.
@@ -102,7 +108,7 @@ func New(o Options) (*Floor, error) {
 	mux, pressed := http.NewServeMux(), http.NewServeMux()
 	source := studies.Source{Log: o.Log, Site: o.Site}
 	book := studies.New(studies.Options{Learn: source.Learn, Now: o.Now, Logger: logger.Named("studies")})
-	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Now: o.Now, Logger: logger})
+	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Lengths: o.Lengths, Now: o.Now, Logger: logger})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
 	streams.Simulations(book)
 	mux.Handle("GET /events", streams)
@@ -112,7 +118,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

@@ -23,10 +23,12 @@ import (
 	"tickover/queue/shopfile"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/floor"
 	"tickover/services/floor/live"
 	"tickover/services/ledger"
 	"tickover/services/photos"
+	"tickover/services/promise"
 	"tickover/testdata"
 )
 
@@ -49,7 +51,10 @@ type world struct {
 	server *httptest.Server
 	client *http.Client
 	people *contacts.Book // nil: the shop keeps none
-	ids    atomic.Int64
+	// nil: nothing is learnt
+	lengths *experience.Experience
+	learner *promise.Learner
+	ids     atomic.Int64
 }
 
 type clock struct {
@@ -125,7 +130,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b}
+	o := floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
 	if w.people != nil {
 		o.Contacts = w.people
 	}

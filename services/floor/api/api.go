@@ -34,6 +34,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/live"
 	"tickover/services/floor/record"
@@ -62,8 +63,10 @@ type Options struct {
 	Alerts   live.Alerts   // nil: only those that follow from the state
 	Photos   *photos.Store // nil: none are kept
 	Studies  *studies.Book // nil: nothing is simulated
-	Now      func() time.Time
-	Logger   *zap.Logger
+	// Lengths are those of work as they were learnt; nil: the shop file's.
+	Lengths *experience.Experience
+	Now     func() time.Time
+	Logger  *zap.Logger
 }
 
 // History reads a unit's events.

@@ -66,6 +66,7 @@ func (a *API) reads() {
 	get(a, "/units/{unit}", "unit", "A unit with its steps", "units", a.unit)
 	get(a, "/units/{unit}/history", "history", "A unit's events, oldest first", "units", a.history)
 	get(a, "/plan", "plan", "The plan in force", "plan", a.planInForce)
+	get(a, "/lengths", "lengths", "How long work takes, as it was learnt from the log", "plan", a.lengths)
 	get(a, "/technicians/{technician}/next", "next", "What a technician does now and next", "plan", a.next)
 	get(a, "/stations/{station}", "station", "What happens at a bench, interface, charger, pad or loop", "plan", a.station)
 	get(a, "/calibration", "calibration", "Which calibration is current for a machine", "lookup", a.calibration)

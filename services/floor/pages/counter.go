@@ -124,12 +124,31 @@ const promiseThreads = 2
 func (p *Pages) promisesOf(ctx context.Context, b *Base) map[queue.UnitID]promise.Promise {
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
-	all, err := p.promises.All(ctx, promise.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Threads: promiseThreads})
+	all, err := p.promises.All(ctx, promise.Input{
+		State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Threads: promiseThreads, Lengths: p.o.Lengths.Lengths(), Past: p.o.Learner.Correction(),
+	})
 	if err != nil {
 		p.log.Warn("no promises", zap.Error(err))
 		return nil
 	}
 	return all
+}
+
+// KeptSays says how surely a unit is ready by its promise, in words that the
+// counter can say on the telephone.
+func (b *Base) KeptSays(p *promise.Promise) string {
+	among := b.T("(%s to %s)", b.Percent(p.KeptLow, 0), b.Percent(p.KeptHigh, 0))
+	switch {
+	case p.Kept >= .95:
+		return b.T("Nearly sure to be ready by its promise: %s %s.", b.Percent(p.Kept, 0), among)
+	case p.Kept >= .8:
+		return b.T("Very likely ready by its promise: %s %s.", b.Percent(p.Kept, 0), among)
+	case p.Kept >= .5:
+		return b.T("More likely than not ready by its promise: %s %s. Don’t promise it anew.", b.Percent(p.Kept, 0), among)
+	case p.Kept >= .2:
+		return b.T("Rather not ready by its promise: %s %s. Offer the later time.", b.Percent(p.Kept, 0), among)
+	}
+	return b.T("Hardly ready by its promise: %s %s. Offer the later time.", b.Percent(p.Kept, 0), among)
 }
 
 // ask reads the question about a machine, if there is one.

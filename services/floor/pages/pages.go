@@ -35,6 +35,7 @@ import (
 	"tickover/queue"
 	"tickover/services/chronicle"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/decisions"
 	"tickover/services/floor/history"
@@ -63,6 +64,10 @@ type Options struct {
 	Now      func() time.Time
 	Logger   *zap.Logger
 	ShopFile *setup.Disk // nil: the shop has no file that could be written
+	// Lengths are those of work as they were learnt, Learner what earlier
+	// promises were worth; nil: nothing is learnt.
+	Lengths *experience.Experience
+	Learner *promise.Learner
 	// Written is called once a shop that had no file yet has one.
 	Written func()
 }
@@ -136,6 +141,8 @@ func Register(mux *http.ServeMux, o Options) error {
 		"GET /owner/units":             p.ownerUnits,
 		"GET /owner/whatif":            p.whatIf,
 		"GET /owner/whatif/{id}":       p.study,
+		"GET /owner/lengths":           p.lengths,
+		"GET /owner/promises":          p.promisesKept,
 		"GET /api":                     p.api,
 		"GET /":                        p.notFound,
 	} {
@@ -157,6 +164,8 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("POST /owner/whatif", p.askWhatIf)
 	p.mux.HandleFunc("POST /owner/whatif/{id}/stop", p.stopStudy)
 	p.mux.HandleFunc("GET /owner/whatif/{id}/{file}", p.studyFile)
+	p.mux.HandleFunc("GET /owner/lengths.csv", p.lengthsCSV)
+	p.mux.HandleFunc("GET /owner/promises.csv", p.promisesCSV)
 	p.mux.HandleFunc("GET /calibrations.csv", p.exportCalibrations)
 	p.mux.HandleFunc("POST /calibrations", p.importCalibrations)
 	p.mux.HandleFunc("GET /campaigns/{id}/claim.csv", p.claimCSV)

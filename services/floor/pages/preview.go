@@ -99,6 +99,11 @@ func (in *input) previewed() uint64 {
 	return n
 }
 
+// planned plans as the dispatcher does, with the lengths that were learnt.
+func (p *Pages) planned() dispatch.ComputeOptions {
+	return dispatch.ComputeOptions{SnapshotOptions: dispatch.SnapshotOptions{Lengths: p.o.Lengths.Lengths()}}
+}
+
 func (p *Pages) previewOf(ctx context.Context, b *Base, name string, f url.Values) (*previewPage, error) {
 	cmd, _, err := p.command(ctx, b, name, f)
 	if err != nil {
@@ -106,7 +111,7 @@ func (p *Pages) previewOf(ctx context.Context, b *Base, name string, f url.Value
 	}
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
-	res, err := whatif.Preview(ctx, whatif.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Commands: []queue.Command{cmd}})
+	res, err := whatif.Preview(ctx, whatif.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Commands: []queue.Command{cmd}, Options: p.planned()})
 	if err != nil {
 		return nil, err
 	}
@@ -117,7 +122,9 @@ func (p *Pages) previewOf(ctx context.Context, b *Base, name string, f url.Value
 	page.fields(f, cmd.Action)
 	page.sort(cmd.Action)
 	if a, ok := cmd.Action.(*queue.ReceiveUnit); ok {
-		all, err := promise.All(ctx, promise.Input{State: res.Next, Almanac: p.o.Ledger.Almanac(), Plan: res.After, Now: b.Now, Threads: promiseThreads})
+		all, err := promise.All(ctx, promise.Input{
+			State: res.Next, Almanac: p.o.Ledger.Almanac(), Plan: res.After, Now: b.Now, Threads: promiseThreads, Lengths: p.o.Lengths.Lengths(), Past: p.o.Learner.Correction(),
+		})
 		if err != nil {
 			return nil, err
 		}
