@@ -86,7 +86,7 @@ func (s *search) evolve() {
 		breed = min(s.o.Schedules/10, breedMax)
 	}
 	n := populationOf(breed)
-	for i := 0; i < n && !s.over(); i++ {
+	for i := 0; i < n && (i == 0 || !s.over()); i++ { // there always is one
 		e.seed(i)
 	}
 	if l != nil && !s.over() && !l.begin() {
