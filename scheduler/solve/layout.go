@@ -36,12 +36,25 @@ func newLayout(in *instance) layout {
 		res: make([]profile, len(in.res)), busy: make([]profile, len(in.workers)),
 		stock: make([]int64, len(in.res)), span: make([]spanState, len(in.spans)), tied: make([]bool, n),
 	}
+	room := 0
 	for i := range in.res {
-		l.res[i].set(&in.res[i].base)
+		room += in.res[i].base.room()
+	}
+	for i := range in.workers {
+		room += in.workers[i].base.room()
+	}
+	at, free := make([]Time, room), make([]int64, room)
+	first := func(f, base *profile) {
+		f.at, at = carve(at, base.room())
+		f.free, free = carve(free, base.room())
+		f.set(base)
+	}
+	for i := range in.res {
+		first(&l.res[i], &in.res[i].base)
 		l.stock[i] = in.res[i].src.Capacity
 	}
 	for i := range in.workers {
-		l.busy[i].set(&in.workers[i].base)
+		first(&l.busy[i], &in.workers[i].base)
 	}
 	for i := range in.spans {
 		l.span[i] = spanState{res: -1, left: in.spans[i].members}

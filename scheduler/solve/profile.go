@@ -27,13 +27,11 @@ func (h *hours) profile(capacity int64) profile {
 	return f
 }
 
-// set makes f a copy of g without a new allocation where it can; a first copy
-// has room to grow.
+// room is for how many breakpoints a first copy has room.
+func (f *profile) room() int { return len(f.at) + max(len(f.at), profileRoom) }
+
+// set makes f a copy of g without a new allocation where it can.
 func (f *profile) set(g *profile) {
-	if f.at == nil {
-		n := len(g.at) + max(len(g.at), profileRoom)
-		f.at, f.free = make([]Time, 0, n), make([]int64, 0, n)
-	}
 	f.at = append(f.at[:0], g.at...)
 	f.free = append(f.free[:0], g.free...)
 }
