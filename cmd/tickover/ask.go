@@ -17,6 +17,7 @@ import (
 	"tickover/queue/log"
 	"tickover/services/contacts"
 	"tickover/services/floor/api"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/history"
 	"tickover/services/floor/record"
 	"tickover/services/ledger"
@@ -145,12 +146,13 @@ func (c *shopFlags) inside(ctx context.Context, out streams, do func(http.Handle
 			return err
 		}
 		reader := history.Reader{Log: srv, Site: queue.SiteID(c.Site)}
-		mux := http.NewServeMux()
-		api.Register(mux, api.Options{
+		g := gate.New(gate.Options{}) // who has the files needs no leave
+		mux := g.Mux()
+		api.Register(mux, api.Options{Gate: g,
 			Ledger: l, History: reader, Record: record.New(record.Options{Ledger: l, History: reader, Now: time.Now}),
 			Contacts: people, Now: time.Now,
 		})
-		return do(mux)
+		return do(g.Admit(mux))
 	})
 }
 

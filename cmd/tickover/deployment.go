@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -163,7 +164,7 @@ func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger
 	begun := make(chan struct{})
 	g.Go(func() error { return n.Run(gctx, func() { close(begun) }) })
 	if c.Probe != "" {
-		l, err := floor.Listen(ctx, c.Probe)
+		l, err := floor.Listen(ctx, c.Probe, floor.Exposure{})
 		if err != nil {
 			return err
 		}
@@ -176,7 +177,7 @@ func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger
 		return ended(g.Wait())
 	}
 	if roles&node.Floor != 0 {
-		l, err := floor.Listen(ctx, c.Listen)
+		l, err := floor.Listen(ctx, c.Listen, floor.Exposure{})
 		if err != nil {
 			return err
 		}
@@ -247,7 +248,16 @@ func (c *serveCmd) pages(o node.Options, logger *zap.Logger) func(context.Contex
 		g.Go(func() error { return people.Run(ctx) })
 		g.Go(func() error { return plans.Run(ctx, o.Conn, s.ID) })
 		g.Go(func() error { return alerts.Run(ctx, o.Conn, s.ID) })
+		store, err := access.OpenJetStream(ctx, o.Conn, s.ID, 0, o.Now)
+		if err != nil {
+			return nil, err
+		}
+		desk, err := access.New(access.Options{Store: store, Now: o.Now, Random: rand.Reader, Logger: logger})
+		if err != nil {
+			return nil, err
+		}
 		f, err := floor.New(floor.Options{
+			Access: desk,
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
 			Hosts: []string{strings.ToLower(string(s.ID) + "." + c.Domain)}, Photos: kept, Contacts: people,
 		})

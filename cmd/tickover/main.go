@@ -50,6 +50,7 @@ type cli struct {
 	Backup       backupCmd       `cmd:"" help:"Write a log to one file."`
 	Restore      restoreCmd      `cmd:"" help:"Make a log from a backup."`
 	Measure      measureCmd      `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
+	Account      accountCmd      `cmd:"" help:"Accounts of a stopped shop: make, list, reset, tokens for programs."`
 	Version      versionCmd      `cmd:"" help:"Print the version."`
 }
 

@@ -27,11 +27,12 @@ type serveCmd struct {
 	dataFlag
 	logFlags
 	deploymentFlags
-	Shop    []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
-	Listen  string   `help:"Address of the pages." default:"${listen}"`
-	Away    []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
-	Workers string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
-	Token   string   `help:"File with the token that they must know; needed with --workers." type:"existingfile" placeholder:"FILE"`
+	tlsFlags `prefix:""`
+	Shop     []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
+	Listen   string   `help:"Address of the pages." default:"${listen}"`
+	Away     []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
+	Workers  string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
+	Token    string   `help:"File with the token that they must know; needed with --workers." type:"existingfile" placeholder:"FILE"`
 }
 
 func (c *serveCmd) Run(ctx context.Context, io streams) error {
@@ -65,6 +66,10 @@ func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, ser
 		return fmt.Errorf("--workers lets other processes in: give --token with a file that holds a secret")
 	}
 	o := log.Options{Dir: logDir(c.Data), Listen: c.Workers, Token: token}
+	e, err := c.expose(c.Data, logger)
+	if err != nil {
+		return err
+	}
 	away := map[dispatch.Station]bool{}
 	for _, s := range c.Away {
 		away[dispatch.Station(s)] = true
@@ -73,7 +78,7 @@ func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, ser
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: time.Now,
 			data: c.Data, listen: c.Listen, away: away, logger: logger, ready: announce(io, shop.Name),
-			disk: setup.NewDisk(c.Shop[0]), serve: serve,
+			disk: setup.NewDisk(c.Shop[0]), serve: serve, expose: e, io: io,
 		})
 	})
 }

@@ -24,7 +24,10 @@ func (c *serveCmd) setUp(ctx context.Context, io streams, logger *zap.Logger) er
 	if info, err := os.Stat(dir); err != nil || !info.IsDir() {
 		return fmt.Errorf("shop file %s: there is no folder %s; make it, or correct --shop", c.Shop[0], dir)
 	}
-	l, err := floor.Listen(ctx, c.Listen)
+	if c.TLSCert != "" || c.LanTLS {
+		return fmt.Errorf("shop file %s does not exist yet: set the shop up on this machine first, without --tls-cert and --lan-tls", c.Shop)
+	}
+	l, err := floor.Listen(ctx, c.Listen, floor.Exposure{})
 	if err != nil {
 		return err
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/rand"
 	"errors"
 	"fmt"
 	"net"
@@ -16,6 +17,7 @@ import (
 	"tickover/metrics"
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/access"
 	"tickover/services/bench"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
@@ -49,6 +51,10 @@ type shopOptions struct {
 	serve func(context.Context, *floor.Floor, func(net.Addr)) error
 	// ready is called with the pages' address.
 	ready func(net.Addr)
+	// expose lets other machines reach the pages and people sign in; nil: this
+	// machine only, and nobody does.
+	expose *exposure
+	io     streams
 	// beside runs with the shop: the simulated people of the demo.
 	beside func(context.Context, *ledger.Ledger, *nats.Conn) error
 }
@@ -103,7 +109,33 @@ func runShop(ctx context.Context, o shopOptions) error {
 	if err != nil {
 		return err
 	}
+	var desk *access.Desk
+	var secret string
+	fo := floor.Options{}
+	if o.expose != nil {
+		store, err := access.OpenJetStream(ctx, nc, o.shop.Site, 0, o.now)
+		if err != nil {
+			return err
+		}
+		if desk, err = access.New(access.Options{Store: store, Now: o.now, Random: rand.Reader, Logger: o.logger}); err != nil {
+			return err
+		}
+		if secret, err = newSecret(); err != nil {
+			return err
+		}
+		fo.Access, fo.FirstAccount, fo.Hosts = desk, secret, o.expose.hosts
+		if o.expose.authority != nil {
+			fo.Authority = o.expose.authority
+		}
+		fo.HSTS = o.expose.tls != nil && o.expose.authority == nil
+		closed, err := desk.Closed(ctx)
+		if err != nil {
+			return err
+		}
+		o.ready = announceShop(o.io, o.shop.Name, o.expose, secret, !closed)
+	}
 	pages, err := floor.New(floor.Options{
+		Access: fo.Access, FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
 		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() {
@@ -140,7 +172,15 @@ func runShop(ctx context.Context, o shopOptions) error {
 	serve := o.serve
 	if serve == nil {
 		serve = func(ctx context.Context, f *floor.Floor, ready func(net.Addr)) error {
-			return floor.Serve(ctx, o.listen, f, o.logger, ready)
+			if o.expose == nil {
+				return floor.Serve(ctx, o.listen, f, o.logger, ready)
+			}
+			l, err := o.expose.listen(ctx, o.listen, desk)
+			if err != nil {
+				return err
+			}
+			ready(l.Addr())
+			return o.expose.serve(ctx, l, f, o.logger)
 		}
 	}
 	g.Go(func() error { return serve(ctx, pages, o.ready) })

@@ -87,6 +87,8 @@ type InvalidError struct{ Field, What, Do string }
 
 func (e *InvalidError) Error() string { return e.Field + ": " + e.What }
 
+func wrong(field, what, do string) error { return &InvalidError{field, what, do} }
+
 var idForm = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$`)
 
 const nameMax = 80
@@ -101,7 +103,7 @@ func (a *Account) check() error {
 	}
 	for i := range a.Roles {
 		if a.Roles[i] < Foreman || a.Roles[i] > Reader {
-			return &InvalidError{"roles", "there is no such role", "Choose from the list."}
+			return wrong("roles", "there is no such role", "Choose from the list.")
 		}
 	}
 	slices.Sort(a.Roles)
@@ -112,21 +114,21 @@ func (a *Account) check() error {
 	bench := a.Is(Bench)
 	switch {
 	case !idForm.MatchString(a.ID):
-		return &InvalidError{"id", "the name for signing in is not 1 to 40 of the characters a–z, 0–9 and -", "Take the person's first name, or the id that the shop file has."}
+		return wrong("id", "the name for signing in is not 1 to 40 of the characters a–z, 0–9 and -", "Take the person's first name, or the id that the shop file has.")
 	case !printable(a.Name, nameMax):
-		return &InvalidError{"name", "the name is too long or can't be printed", "Use at most 80 letters."}
+		return wrong("name", "the name is too long or can't be printed", "Use at most 80 letters.")
 	case !printable(string(a.Person), 64):
-		return &InvalidError{"person", "the person's id is too long or can't be printed", "Use the id of the shop file."}
+		return wrong("person", "the person's id is too long or can't be printed", "Use the id of the shop file.")
 	case a.Email != "" && (!printable(a.Email, 200) || strings.Count(a.Email, "@") != 1):
-		return &InvalidError{"email", "that is no e-mail address", "Correct it, or leave it out."}
+		return wrong("email", "that is no e-mail address", "Correct it, or leave it out.")
 	case len(a.Roles) == 0:
-		return &InvalidError{"roles", "the account has no role", "Choose at least one."}
+		return wrong("roles", "the account has no role", "Choose at least one.")
 	case bench && len(a.Roles) > 1:
-		return &InvalidError{"roles", "a bench device has no other role", "Make an account of its own for the bench."}
+		return wrong("roles", "a bench device has no other role", "Make an account of its own for the bench.")
 	case bench && a.Bench == "":
-		return &InvalidError{"bench", "it is not said which bench the device belongs to", "Choose the bench."}
+		return wrong("bench", "it is not said which bench the device belongs to", "Choose the bench.")
 	case !bench && a.Bench != "":
-		return &InvalidError{"bench", "only a bench device belongs to a bench", "Leave the bench out, or choose the role bench."}
+		return wrong("bench", "only a bench device belongs to a bench", "Leave the bench out, or choose the role bench.")
 	}
 	return nil
 }

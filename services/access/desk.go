@@ -145,7 +145,7 @@ func (d *Desk) Accounts(ctx context.Context) ([]*Account, error) {
 }
 
 // Add makes an account; password may be empty. by is who does it. The first one
-// has to be an owner's with a password. Errors: *InvalidError, *WeakError,
+// has to be an owner's with a password. Errors: *InvalidError,
 // ErrExists.
 func (d *Desk) Add(ctx context.Context, by string, a Account, password string) error {
 	if err := a.check(); err != nil {
@@ -156,10 +156,10 @@ func (d *Desk) Add(ctx context.Context, by string, a Account, password string) e
 		return err
 	}
 	if len(all) == 0 && (!a.Is(Owner) || password == "") {
-		return &InvalidError{"roles", "the first account has to be an owner's, with a password", "Make the owner's first; the owner makes the others."}
+		return wrong("roles", "the first account has to be an owner's, with a password", "Make the owner's first; the owner makes the others.")
 	}
 	if a.Email != "" && slices.ContainsFunc(all, func(o *Account) bool { return o.Email == a.Email }) {
-		return &InvalidError{"email", "another account has this e-mail address", "Each has its own, because it may be what somebody signs in by."}
+		return wrong("email", "another account has this e-mail address", "Each has its own, because it may be what somebody signs in by.")
 	}
 	a.Made, a.Password = d.o.Now().UTC(), ""
 	if password != "" {
@@ -208,7 +208,7 @@ type Change struct {
 }
 
 // Change changes an account. Shutting it, and a new password, end its sessions.
-// Errors: *InvalidError, *WeakError, ErrUnknown, ErrLastOwner, ErrChanged.
+// Errors: *InvalidError, ErrUnknown, ErrLastOwner, ErrChanged.
 func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	a, err := d.Account(ctx, id)
 	if err != nil {
@@ -235,7 +235,7 @@ func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 		return err
 	}
 	if a.Email != "" && slices.ContainsFunc(all, func(o *Account) bool { return o.ID != a.ID && o.Email == a.Email }) {
-		return &InvalidError{"email", "another account has this e-mail address", "Each has its own, because it may be what somebody signs in by."}
+		return wrong("email", "another account has this e-mail address", "Each has its own, because it may be what somebody signs in by.")
 	}
 	switch {
 	case c.Password == nil:
@@ -294,7 +294,7 @@ func rolesText(roles []Role) string {
 }
 
 // NewPassword lets somebody change his own password; all his other sessions
-// end. Errors: ErrWrong, *WeakError, *ThrottledError.
+// end. Errors: ErrWrong, *ThrottledError.
 func (d *Desk) NewPassword(ctx context.Context, who *Who, old, password string, from Origin) error {
 	a, err := d.prove(ctx, who.Account, old, from)
 	if err != nil {

@@ -104,11 +104,6 @@ func checkPassword(h Hash, stored, password string) (right, current bool, err er
 	return subtle.ConstantTimeCompare(got, tag) == 1, was == h && len(tag) == tagBytes, nil
 }
 
-// WeakError says what is wrong with a password that somebody chose.
-type WeakError struct{ What, Do string }
-
-func (e *WeakError) Error() string { return e.What }
-
 // commonPieces are what most guessed passwords are made of. The published lists
 // of thousands are not built in.
 var commonPieces = []string{"password", "passwort", "qwerty", "qwertz", "asdf", "letmein", "welcome", "willkommen", "admin", "tickover", "workshop", "werkstatt", "motorcycle", "motorrad", "abc", "iloveyou", "sommer", "summer", "winter", "changeme", "geheim", "secret", "test"}
@@ -118,11 +113,11 @@ var commonPieces = []string{"password", "passwort", "qwerty", "qwertz", "asdf", 
 func checkChosen(password string, names ...string) error {
 	switch n := utf8.RuneCountInString(password); {
 	case !utf8.ValidString(password) || strings.ContainsFunc(password, unicode.IsControl):
-		return &WeakError{"the password has characters that can't be typed again", "Use letters, digits, spaces and signs."}
+		return wrong("password", "the password has characters that can't be typed again", "Use letters, digits, spaces and signs.")
 	case n < PasswordMin:
-		return &WeakError{"the password is shorter than 10 characters", "Take a longer one: three or four words that do not belong together are easy to keep."}
+		return wrong("password", "the password is shorter than 10 characters", "Take a longer one: three or four words that do not belong together are easy to keep.")
 	case n > PasswordMax:
-		return &WeakError{"the password is longer than 200 characters", "Take a shorter one."}
+		return wrong("password", "the password is longer than 200 characters", "Take a shorter one.")
 	}
 	rest := strings.ToLower(password)
 	for _, piece := range append(commonPieces, names...) {
@@ -131,7 +126,7 @@ func checkChosen(password string, names ...string) error {
 		}
 	}
 	if fresh(rest) < 5 {
-		return &WeakError{"this password is among the first that are guessed", "Take one without names, common words, and rows of digits: three or four words that do not belong together."}
+		return wrong("password", "this password is among the first that are guessed", "Take one without names, common words, and rows of digits: three or four words that do not belong together.")
 	}
 	return nil
 }

@@ -102,7 +102,7 @@ func FuzzReadHash(f *testing.F) {
 
 func TestChosenPasswords(t *testing.T) {
 	for _, bad := range []string{"", "short", "123456789", "passwordpassword", "aaaaaaaaaaaaaaaa", "abcdefghijklmnop", "Passwort123!", "larkmoor-ruth", "9876543210", "tickover2026", strings.Repeat("x7", 101), "nul\x00 byte and more"} {
-		var weak *WeakError
+		var weak *InvalidError
 		if err := checkChosen(bad, "ruth", "larkmoor"); !errors.As(err, &weak) || weak.Do == "" {
 			t.Errorf("%q is taken: %v", bad, err)
 		}

@@ -14,7 +14,8 @@
 //     site's page sends is refused, and so is a name of this machine that is
 //     not allowed (a rebound DNS name).
 //
-// Nobody signs in yet, so [Serve] listens on the loopback interface only.
+// Whoever signs in is checked by package gate. Beyond the loopback interface
+// [Listen] takes sign-in and TLS.
 //
 // The parts: api (JSON), pages (HTML), live (server-sent events), job and board
 // (what is shown, pure), answer (errors), history (a unit's events).
@@ -22,6 +23,7 @@ package floor
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"net"
@@ -36,8 +38,10 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/access"
 	"tickover/services/experience"
 	"tickover/services/floor/api"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/history"
 	"tickover/services/floor/live"
 	"tickover/services/floor/pages"
@@ -74,6 +78,16 @@ type Options struct {
 	// were worth; nil: nothing is learnt.
 	Lengths  *experience.Experience
 	Promises *promise.Learner
+	// Access lets people in; nil: nobody signs in.
+	Access *access.Desk
+	Limits gate.Limits
+	// Authority is the shop's own, which phones have to trust; nil: none.
+	Authority pages.Authority
+	// HSTS tells browsers to come by TLS only from then on.
+	HSTS bool
+	// FirstAccount is the secret with which this machine may make the first
+	// account; empty: it can't be made from a page.
+	FirstAccount string
 }
 
 // Floor is the handler of all pages, the API and the events.
@@ -82,7 +96,11 @@ type Floor struct {
 	streams *live.Streams
 	record  *record.Record
 	studies *studies.Book
+	gate    *gate.Gate
 }
+
+// Routes are the patterns of all routes.
+func (f *Floor) Routes() []string { return f.gate.Routes() }
 
 // Warm reads the log ahead, beside everything else, so that the first look
 // back does not wait for it.
@@ -105,10 +123,11 @@ func New(o Options) (*Floor, error) {
 	logger := o.Logger.Named("floor")
 	reader := history.Reader{Log: o.Log, Site: o.Site}
 	rec := record.New(record.Options{Ledger: o.Ledger, History: reader, Now: o.Now})
-	mux, pressed := http.NewServeMux(), http.NewServeMux()
+	g := gate.New(gate.Options{Desk: o.Access, Logger: logger, Limits: o.Limits})
+	mux, pressed := g.Mux(), g.Mux()
 	source := studies.Source{Log: o.Log, Site: o.Site}
 	book := studies.New(studies.Options{Learn: source.Learn, Now: o.Now, Logger: logger.Named("studies")})
-	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Lengths: o.Lengths, Now: o.Now, Logger: logger})
+	a := api.Register(pressed, api.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, Photos: o.Photos, Lengths: o.Lengths, Now: o.Now, Logger: logger, Gate: g})
 	streams := live.NewStreams(o.Ledger, o.Plans, o.Alerts, o.Streams)
 	streams.Simulations(book)
 	mux.Handle("GET /events", streams)
@@ -118,7 +137,7 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}
@@ -128,8 +147,12 @@ func New(o Options) (*Floor, error) {
 	if err != nil {
 		return nil, fmt.Errorf("floor: %w", err)
 	}
-	mux.Handle("/", compress(pressed))
-	return &Floor{secure(mux, o.Hosts, logger), streams, rec, book}, nil
+	mux.Mount("/", compress(pressed))
+	h := secure(g.Admit(mux), o.Hosts, logger)
+	if o.HSTS {
+		h = strict(h)
+	}
+	return &Floor{h, streams, rec, book, g}, nil
 }
 
 // NewSetup builds the handler of a shop that has no file yet: its setup, and
@@ -142,11 +165,12 @@ func NewSetup(o Options, written func()) (http.Handler, error) {
 		return nil, errors.New("floor: setup needs a clock and a place for the file")
 	}
 	logger := o.Logger.Named("floor")
-	mux := http.NewServeMux()
-	if err := pages.RegisterSetup(mux, pages.Options{ShopFile: o.ShopFile, Written: written, Now: o.Now, Logger: logger}); err != nil {
+	g := gate.New(gate.Options{Logger: logger, Limits: o.Limits})
+	mux := g.Mux()
+	if err := pages.RegisterSetup(mux, pages.Options{ShopFile: o.ShopFile, Written: written, Now: o.Now, Logger: logger, Gate: g}); err != nil {
 		return nil, fmt.Errorf("floor: setup: %w", err)
 	}
-	return secure(mux, o.Hosts, logger), nil
+	return secure(g.Admit(mux), o.Hosts, logger), nil
 }
 
 // endpoints lists the API's operations for its page.
@@ -179,7 +203,7 @@ const (
 // Serve listens on addr until ctx ends, then finishes what is under way. ready,
 // if not nil, is called with the address once it listens.
 func Serve(ctx context.Context, addr string, f *Floor, logger *zap.Logger, ready func(net.Addr)) error {
-	l, err := Listen(ctx, addr)
+	l, err := Listen(ctx, addr, Exposure{})
 	if err != nil {
 		return err
 	}
@@ -192,6 +216,11 @@ func Serve(ctx context.Context, addr string, f *Floor, logger *zap.Logger, ready
 // ServeOn serves on l, which it closes, until ctx ends, then finishes what is
 // under way. closing, if not nil, is called when the end begins.
 func ServeOn(ctx context.Context, l net.Listener, h http.Handler, logger *zap.Logger, closing func()) error {
+	return ServeTLS(ctx, l, nil, h, logger, closing)
+}
+
+// ServeTLS is ServeOn over TLS, with HTTP/2; a nil conf: plain HTTP.
+func ServeTLS(ctx context.Context, l net.Listener, conf *tls.Config, h http.Handler, logger *zap.Logger, closing func()) error {
 	if logger == nil {
 		logger = zap.NewNop()
 	}
@@ -207,7 +236,14 @@ func ServeOn(ctx context.Context, l net.Listener, h http.Handler, logger *zap.Lo
 		srv.RegisterOnShutdown(closing)
 	}
 	stopped := make(chan error, 1)
-	go func() { stopped <- srv.Serve(l) }()
+	go func() {
+		if conf == nil {
+			stopped <- srv.Serve(l)
+			return
+		}
+		srv.TLSConfig = conf
+		stopped <- srv.ServeTLS(l, "", "")
+	}()
 	select {
 	case err := <-stopped:
 		return err
@@ -224,14 +260,27 @@ func ServeOn(ctx context.Context, l net.Listener, h http.Handler, logger *zap.Lo
 	return err
 }
 
-// Listen opens the address; the error says what to do about it.
-func Listen(ctx context.Context, addr string) (net.Listener, error) {
+// Exposure is what has to be there before other machines are let in.
+type Exposure struct {
+	SignIn bool // people sign in
+	TLS    bool
+	Force  bool // although it is not
+}
+
+// Listen opens the address; the error says what to do about it. An address that
+// other machines reach takes sign-in and TLS.
+func Listen(ctx context.Context, addr string, x Exposure) (net.Listener, error) {
 	host, port, err := net.SplitHostPort(addr)
 	if err != nil {
 		return nil, fmt.Errorf("address %q: %v; write it as 127.0.0.1:8425", addr, err)
 	}
-	if !loopback(host) {
-		return nil, fmt.Errorf("address %q: nobody signs in yet, so Tickover listens on this machine only; use 127.0.0.1:%s", addr, port)
+	if !loopback(host) && !x.Force {
+		switch {
+		case !x.SignIn:
+			return nil, fmt.Errorf("address %q: nobody signs in yet, so Tickover listens on this machine only; use 127.0.0.1:%s, or make the owner's account first: tickover account add", addr, port)
+		case !x.TLS:
+			return nil, fmt.Errorf("address %q: passwords would cross the network for everybody to read; give --lan-tls, or --tls-cert and --tls-key, or use 127.0.0.1:%s", addr, port)
+		}
 	}
 	var lc net.ListenConfig
 	l, err := lc.Listen(ctx, "tcp", addr)

@@ -31,7 +31,7 @@ func secure(next http.Handler, hosts []string, logger *zap.Logger) http.Handler 
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=(), geolocation=()")
-		if !allowed(r.Host, hosts) {
+		if !allowed(r, hosts) {
 			http.Error(w, fmt.Sprintf("Tickover is not known as %q. Open it as http://127.0.0.1, or add the name to the allowed hosts.", r.Host), http.StatusMisdirectedRequest)
 			return
 		}
@@ -41,13 +41,63 @@ func secure(next http.Handler, hosts []string, logger *zap.Logger) http.Handler 
 }
 
 // allowed keeps out a foreign name that was made to point here.
-func allowed(hostport string, hosts []string) bool {
-	host := hostport
+func allowed(r *http.Request, hosts []string) bool {
+	host := strings.ToLower(hostOf(r.Host))
+	return loopback(host) || slices.Contains(hosts, host) || isLocal(r, host)
+}
+
+func hostOf(hostport string) string {
 	if h, _, err := net.SplitHostPort(hostport); err == nil {
-		host = h
+		hostport = h
 	}
-	host = strings.ToLower(strings.Trim(host, "[]"))
-	return loopback(host) || slices.Contains(hosts, host)
+	return strings.Trim(hostport, "[]")
+}
+
+// isLocal reports that the host is the address at which the request arrived: a
+// foreign name can be made to point here, a number can't be made another.
+func isLocal(r *http.Request, host string) bool {
+	at, ok := r.Context().Value(http.LocalAddrContextKey).(*net.TCPAddr)
+	ip := net.ParseIP(host)
+	return ok && ip != nil && at.IP.Equal(ip)
+}
+
+// strict tells browsers to come by TLS only (RFC 6797). It is not said with a
+// certificate of the shop's own making: who lost it would be locked out.
+func strict(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if r.TLS != nil {
+			w.Header().Set("Strict-Transport-Security", "max-age=31536000")
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// Redirect leads plain HTTP to the TLS address, and hands out what a phone
+// needs before it can go there.
+func (f *Floor) Redirect(secure net.Addr) http.Handler {
+	port := "443"
+	if _, p, err := net.SplitHostPort(secure.String()); err == nil {
+		port = p
+	}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if (r.URL.Path == "/trust" || r.URL.Path == "/authority.crt" || strings.HasPrefix(r.URL.Path, "/static/")) && (r.Method == http.MethodGet || r.Method == http.MethodHead) {
+			r.Header.Del("Cookie") // nobody is anybody over plain HTTP
+			r.Header.Del("Authorization")
+			f.ServeHTTP(w, r)
+			return
+		}
+		host := hostOf(r.Host)
+		if strings.ContainsAny(host, "/\\@?#% ") || host == "" {
+			http.Error(w, "bad host", http.StatusBadRequest)
+			return
+		}
+		if port != "443" {
+			host = net.JoinHostPort(host, port)
+		} else if strings.Contains(host, ":") {
+			host = "[" + host + "]"
+		}
+		http.Redirect(w, r, "https://"+host+r.URL.RequestURI(), http.StatusPermanentRedirect)
+	})
 }
 
 func recoverPanic(w http.ResponseWriter, r *http.Request, logger *zap.Logger) {

@@ -52,7 +52,7 @@ func TestServeStopsGracefully(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer res.Body.Close()
-	_, err = floor.Listen(context.Background(), at)
+	_, err = floor.Listen(context.Background(), at, floor.Exposure{})
 	if err == nil || !strings.Contains(err.Error(), "in use") || !strings.Contains(err.Error(), "another port") {
 		t.Errorf("a port in use: %v", err)
 	}
@@ -70,7 +70,7 @@ func TestListensOnThisMachineOnly(t *testing.T) {
 		"0.0.0.0:8425": "nobody signs in", ":8425": "nobody signs in", "192.168.1.5:8425": "nobody signs in",
 		"8425": "write it as", "127.0.0.1:none": "",
 	} {
-		l, err := floor.Listen(context.Background(), addr)
+		l, err := floor.Listen(context.Background(), addr, floor.Exposure{})
 		if err == nil {
 			l.Close()
 		}

@@ -17,14 +17,17 @@ import (
 	"time"
 
 	"go.uber.org/goleak"
+	"go.uber.org/zap"
 
 	"tickover/queue"
 	"tickover/queue/log/logtest"
 	"tickover/queue/shopfile"
+	"tickover/services/access"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/experience"
 	"tickover/services/floor"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/live"
 	"tickover/services/ledger"
 	"tickover/services/photos"
@@ -55,6 +58,11 @@ type world struct {
 	lengths *experience.Experience
 	learner *promise.Learner
 	ids     atomic.Int64
+	// Where people sign in; nil: an open shop.
+	desk   *access.Desk
+	limits gate.Limits
+	secret string // for the first account
+	logger *zap.Logger
 }
 
 type clock struct {
@@ -130,7 +138,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
+	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
 	if w.people != nil {
 		o.Contacts = w.people
 	}

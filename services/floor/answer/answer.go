@@ -9,6 +9,7 @@ package answer
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"net/http"
 	"strings"
@@ -85,6 +86,13 @@ func known(l *locale.Locale, args []any) []any {
 		out[i] = a
 	}
 	return out
+}
+
+// Write sends the problem as JSON.
+func (p *Problem) Write(w http.ResponseWriter) {
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(p.Status)
+	_ = json.NewEncoder(w).Encode(p) // who went away does not read it
 }
 
 // Field is one field that is wrong.

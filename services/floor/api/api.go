@@ -13,7 +13,8 @@
 //  3. Every error is an RFC 9457 problem with the queue's code, the interlock,
 //     what is wrong and what to do (package answer).
 //
-// Nobody signs in here: the actor is who the sender says it is.
+// In an open shop the actor is who the sender says it is; where people sign in,
+// it has to be the one who did (package gate).
 package api
 
 import (
@@ -36,6 +37,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/experience"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/live"
 	"tickover/services/floor/record"
 	"tickover/services/floor/studies"
@@ -67,6 +69,7 @@ type Options struct {
 	Lengths *experience.Experience
 	Now     func() time.Time
 	Logger  *zap.Logger
+	Gate    *gate.Gate
 }
 
 // History reads a unit's events.
@@ -83,7 +86,7 @@ type API struct {
 }
 
 // Register puts the API on the mux.
-func Register(mux *http.ServeMux, o Options) *API {
+func Register(mux *gate.Mux, o Options) *API {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}

@@ -16,6 +16,7 @@ import (
 	"tickover/queue"
 	"tickover/services/catalogue"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/locale"
 )
 
@@ -157,8 +158,11 @@ func (a *API) importCalibrations(ctx context.Context, in *importCalibrationsInpu
 	if err != nil {
 		return nil, err
 	}
-	if st.Shop.Technician(in.Actor) == nil && !st.Shop.Foreman(in.Actor) {
+	if !isSomebody(ctx, st.Shop, in.Actor) {
 		return nil, answer.Unknown("there is nobody called "+strconv.Quote(string(in.Actor))+" in the shop file", "Send the id of a foreman.")
+	}
+	if err := gate.Vet(ctx, st, &queue.Command{Actor: in.Actor}); err != nil {
+		return nil, err
 	}
 	rep, err := catalogue.CSV(ctx, a.o.Ledger, bytes.NewReader(in.RawBody), catalogue.Options{Actor: in.Actor, Now: a.o.Now(), CheckOnly: in.CheckOnly})
 	if err != nil && !(errors.Is(err, catalogue.ErrBadRows) && in.CheckOnly) {

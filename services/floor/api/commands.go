@@ -10,7 +10,9 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"tickover/queue"
+	"tickover/services/access"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 )
 
 // Meta is what every command carries.
@@ -306,7 +308,7 @@ func (a *API) do(ctx context.Context, key string, m *Meta, action queue.Action, 
 	if err != nil {
 		return nil, err
 	}
-	cmd, err := m.command(st.Shop, key, action)
+	cmd, err := m.command(ctx, st, key, action)
 	if err != nil {
 		return nil, err
 	}
@@ -320,6 +322,7 @@ func (a *API) do(ctx context.Context, key string, m *Meta, action queue.Action, 
 	for i := range r.Events {
 		out.Body.Events = append(out.Body.Events, string(r.Events[i].Type))
 	}
+	a.o.Gate.Vouched(ctx, string(unit), r.Overridden)
 	for _, o := range r.Overridden {
 		out.Body.Overridden = append(out.Body.Overridden, Waiver{o.Interlock.String(), o.Reason, o.By})
 	}
@@ -329,7 +332,7 @@ func (a *API) do(ctx context.Context, key string, m *Meta, action queue.Action, 
 	return out, nil
 }
 
-func (m *Meta) command(shop *queue.Shop, key string, action queue.Action) (queue.Command, error) {
+func (m *Meta) command(ctx context.Context, st *queue.State, key string, action queue.Action) (queue.Command, error) {
 	if m.CommandID != "" && key != "" && string(m.CommandID) != key {
 		return queue.Command{}, answer.Malformed("body.command_id", string(m.CommandID), "command_id and Idempotency-Key differ", "Send one of them, or the same in both.")
 	}
@@ -340,7 +343,7 @@ func (m *Meta) command(shop *queue.Shop, key string, action queue.Action) (queue
 	if !printable(string(id)) {
 		return queue.Command{}, answer.Malformed("body.command_id", string(id), "the command's id has other characters than printable ASCII", "Use letters, digits, '-' and '.'.")
 	}
-	if shop.Technician(m.Actor) == nil && !shop.Foreman(m.Actor) {
+	if !isSomebody(ctx, st.Shop, m.Actor) {
 		p := answer.Unknown("there is nobody called "+strconv.Quote(string(m.Actor))+" in the shop file", "Send the id of a technician or a foreman.")
 		p.Errors = []answer.Field{{Message: p.What, Location: "body.actor", Value: string(m.Actor)}}
 		return queue.Command{}, p
@@ -350,7 +353,13 @@ func (m *Meta) command(shop *queue.Shop, key string, action queue.Action) (queue
 		n, _ := strconv.Atoi(o.Interlock[1:]) // the pattern holds
 		cmd.Overrides = append(cmd.Overrides, queue.Override{Interlock: queue.Interlock(n), Reason: o.Reason, By: cmp.Or(o.By, m.Actor)})
 	}
-	return cmd, nil
+	return cmd, gate.Vet(ctx, st, &cmd)
+}
+
+// isSomebody: a person of the shop file, or whoever is signed in.
+func isSomebody(ctx context.Context, shop *queue.Shop, id queue.PersonID) bool {
+	who := access.From(ctx)
+	return shop.Technician(id) != nil || shop.Foreman(id) || who != nil && who.Person == id
 }
 
 // printable reports what the log takes as a command's id.

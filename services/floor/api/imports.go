@@ -14,6 +14,7 @@ import (
 	"tickover/queue/intake"
 	"tickover/services/checkin"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/locale"
 )
 
@@ -50,8 +51,11 @@ func (a *API) importUnits(ctx context.Context, in *importInput) (*body[ImportRep
 	if err != nil {
 		return nil, err
 	}
-	if st.Shop.Technician(in.Actor) == nil && !st.Shop.Foreman(in.Actor) {
+	if !isSomebody(ctx, st.Shop, in.Actor) {
 		return nil, answer.Unknown("there is nobody called "+strconv.Quote(string(in.Actor))+" in the shop file", "Send the id of a technician or a foreman.")
+	}
+	if err := gate.Vet(ctx, st, &queue.Command{Actor: in.Actor}); err != nil {
+		return nil, err
 	}
 	rep, err := checkin.CSV(ctx, a.o.Ledger, bytes.NewReader(in.RawBody), checkin.Options{
 		Actor: in.Actor, Now: a.o.Now(), Partial: in.Partial, CheckOnly: in.CheckOnly,

@@ -10,9 +10,11 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/services/access"
 	"tickover/services/almanac"
 	"tickover/services/chronicle"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/history"
 	"tickover/services/floor/record"
 	"tickover/services/past"
@@ -44,6 +46,9 @@ func onlyPresent(path string) bool {
 func (p *Pages) travel(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		text := strings.TrimSpace(r.URL.Query().Get(asofParam))
+		if !gate.Open(r.Context()) && access.From(r.Context()) == nil {
+			text = "" // who is not known is told so, and nothing of the past is worked out
+		}
 		if text == "" || r.URL.Path == "/look" || strings.HasPrefix(r.URL.Path, "/static/") || strings.HasPrefix(r.URL.Path, "/photos/") {
 			next.ServeHTTP(w, r)
 			return

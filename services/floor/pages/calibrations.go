@@ -175,10 +175,7 @@ func (p *Pages) takeCalibrations(w http.ResponseWriter, r *http.Request, b *Base
 	if r.MultipartForm != nil {
 		defer func() { _ = r.MultipartForm.RemoveAll() }()
 	}
-	if who := queue.PersonID(r.FormValue("actor")); b.Me == "" && known(b.Shop, who) {
-		b.Me = who
-		remember(w, who)
-	}
+	b.says(w, r)
 	if b.Me == "" {
 		return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send the file again.")
 	}

@@ -3,6 +3,7 @@ package pages
 import (
 	"context"
 	"errors"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -14,7 +15,9 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
+	"tickover/services/access"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/gate"
 )
 
 const doTimeout = 10 * time.Second
@@ -39,7 +42,7 @@ type Field struct{ Name, Value string }
 func (t *Tried) Fields() []Field {
 	var out []Field
 	for _, name := range slices.Sorted(mapKeys(t.Values)) {
-		if name == "override_by" || name == "override_reason" || name == "override_of" {
+		if name == gate.FormField || name == "override_by" || name == "override_reason" || name == "override_of" {
 			continue
 		}
 		for _, v := range t.Values[name] {
@@ -84,11 +87,8 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) {
 	}
 	name := r.PathValue("action")
 	back := backOf(r.PostFormValue("back"), "/")
-	if who := queue.PersonID(r.PostFormValue("actor")); known(b.Shop, who) && b.Me == "" {
-		b.Me = who
-		remember(w, who)
-	}
-	if who := queue.PersonID(r.PostFormValue("technician")); r.PostFormValue("bench") != "" && known(b.Shop, who) {
+	b.says(w, r)
+	if who := queue.PersonID(r.PostFormValue("technician")); r.PostFormValue("bench") != "" && known(b.Shop, who) && (b.Open || b.Who.Is(access.Bench)) {
 		b.Me = who // a bench's screen belongs to nobody: who does it says so
 	}
 	if pr := photoTrouble(r); pr != nil {
@@ -150,6 +150,7 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	if err != nil {
 		return "", err
 	}
+	p.o.Gate.Vouched(ctx, f.Get("unit"), rec.Overridden)
 	if rec.Duplicate {
 		return b.T("That was recorded before; nothing was changed."), nil
 	}
@@ -185,7 +186,10 @@ func (p *Pages) command(ctx context.Context, b *Base, name string, f url.Values)
 	if cmd.ID == "" || !plainID(string(cmd.ID)) {
 		return none, "", answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, "the form has lost its number", "Load the page again.")
 	}
-	return cmd, done, in.overrides(&cmd)
+	if err := in.overrides(&cmd); err != nil {
+		return none, "", err
+	}
+	return cmd, done, gate.Vet(ctx, b.State, &cmd)
 }
 
 func plainID(s string) bool {
@@ -334,6 +338,10 @@ func (in *input) overrides(cmd *queue.Command) error {
 	}
 	return nil
 }
+
+// Actions are the names of all forms' actions, for the table of who may use
+// which.
+func Actions() []string { return slices.Sorted(maps.Keys(actions)) }
 
 // action reads one form: what it asks for, and the sentence when it is done.
 type action func(*input) (queue.Action, string)

@@ -76,10 +76,7 @@ func (p *Pages) upload(w http.ResponseWriter, r *http.Request, b *Base, page *im
 	defer func() { _ = r.MultipartForm.RemoveAll() }() // what the system does not remove at once it removes later
 	defer file.Close()
 	page.File = head.Filename
-	if who := queue.PersonID(r.FormValue("actor")); b.Me == "" && known(b.Shop, who) {
-		b.Me = who
-		remember(w, who)
-	}
+	b.says(w, r)
 	if b.Me == "" {
 		return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send the file again.")
 	}

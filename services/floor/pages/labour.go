@@ -10,6 +10,7 @@ import (
 	"tickover/metrics/labour"
 	"tickover/queue"
 	"tickover/queue/sheet"
+	"tickover/services/access"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/export"
 	"tickover/services/floor/record"
@@ -57,10 +58,10 @@ type labourPage struct {
 	Doubted []labourLine
 }
 
-// foremanOnly keeps figures of people to those who lead them. Nobody signs in
-// yet: it keeps them off a shared screen, not from a curious person.
+// foremanOnly keeps figures of people to those who lead them. Where nobody
+// signs in it keeps them off a shared screen, not from a curious person.
 func foremanOnly(b *Base) error {
-	if b.IAmForeman() {
+	if b.IAmForeman() || b.Who.Is(access.Owner) {
 		return nil
 	}
 	return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "these figures are for the foreman and the owner", "Say who you are at the top right.")

@@ -11,8 +11,9 @@
 //     everything that was typed, and with the foreman's override where the
 //     rule allows one.
 //
-// Nobody signs in yet: a person is chosen and kept in a cookie. What only a
-// foreman may do is enforced by the queue, for whoever says to be one.
+// In an open shop a person is chosen and kept in a cookie, and what only a
+// foreman may do is enforced by the queue for whoever says to be one. Where
+// people sign in, the person is who did (package gate).
 package pages
 
 import (
@@ -33,11 +34,13 @@ import (
 	"go.uber.org/zap"
 
 	"tickover/queue"
+	"tickover/services/access"
 	"tickover/services/chronicle"
 	"tickover/services/dispatch"
 	"tickover/services/experience"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/decisions"
+	"tickover/services/floor/gate"
 	"tickover/services/floor/history"
 	"tickover/services/floor/job"
 	"tickover/services/floor/live"
@@ -68,6 +71,12 @@ type Options struct {
 	// promises were worth; nil: nothing is learnt.
 	Lengths *experience.Experience
 	Learner *promise.Learner
+	Gate    *gate.Gate
+	// Authority is the shop's own, which phones have to trust; nil: none.
+	Authority Authority
+	// FirstAccount is the secret with which this machine may make the first
+	// account; empty: it can't be made from a page.
+	FirstAccount string
 	// Written is called once a shop that had no file yet has one.
 	Written func()
 }
@@ -85,7 +94,7 @@ var staticFiles embed.FS
 type Pages struct {
 	o   Options
 	log *zap.Logger
-	mux *http.ServeMux
+	mux *gate.Mux
 	// past is what happened, for the owner's figures.
 	past    *chronicle.Chronicle
 	earlier pastRecord // what had happened by a past moment
@@ -103,7 +112,7 @@ type Pages struct {
 }
 
 // Register puts the pages on the mux.
-func Register(mux *http.ServeMux, o Options) error {
+func Register(mux *gate.Mux, o Options) error {
 	p, err := newPages(o)
 	if err != nil {
 		return err
@@ -180,7 +189,8 @@ func Register(mux *http.ServeMux, o Options) error {
 	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
 	p.mux.HandleFunc("POST /import", p.importFile)
-	mux.Handle("/", p.travel(p.mux))
+	p.signInRoutes()
+	mux.Mount("/", p.travel(p.mux))
 	return nil
 }
 
@@ -190,7 +200,7 @@ func newPages(o Options) (*Pages, error) {
 	if o.Logger == nil {
 		o.Logger = zap.NewNop()
 	}
-	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: http.NewServeMux(), pages: map[*locale.Language]map[string]*template.Template{}}
+	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: o.Gate.Mux(), pages: map[*locale.Language]map[string]*template.Template{}}
 	for _, l := range locale.Languages() {
 		pages, err := parse(l)
 		if err != nil {
@@ -222,7 +232,7 @@ func newPages(o Options) (*Pages, error) {
 
 // RegisterSetup puts the setup of a shop that has no file yet on the mux, and
 // nothing else; every other page leads there.
-func RegisterSetup(mux *http.ServeMux, o Options) error {
+func RegisterSetup(mux *gate.Mux, o Options) error {
 	p, err := newPages(o)
 	if err != nil {
 		return err
@@ -234,7 +244,7 @@ func RegisterSetup(mux *http.ServeMux, o Options) error {
 		}
 		http.Redirect(w, r, "/setup", http.StatusSeeOther)
 	})
-	mux.Handle("/", p.mux)
+	mux.Mount("/", p.mux)
 	return nil
 }
 
@@ -311,6 +321,7 @@ type Base struct {
 	Here    string // path and query
 	Then    *then  // the moment of a page of the past; nil: it is now
 	photos  bool   // can be taken
+	asks
 }
 
 // Person is somebody who can be chosen.
@@ -346,6 +357,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	}
 	b.Book = job.NewBook(b.State, b.Plan)
 	b.Me = personOf(r, b.Shop)
+	b.ask(r)
 	b.photos = p.o.Photos != nil && b.Then == nil
 	b.Alerts = job.Standing(b.State, alerts, b.Now)
 	b.foremansAlerts()
@@ -390,7 +402,7 @@ func (p *Pages) render(w http.ResponseWriter, status int, name string, data any)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
-	_, _ = w.Write(buf.Bytes())
+	_, _ = w.Write(gate.SealForms(buf.Bytes(), sessionOf(data)))
 }
 
 // plain is the page when no other can be made.
@@ -454,6 +466,9 @@ func (b *Base) NewID() string { return uuid.NewString() }
 
 // Name is a person's name, or the id of somebody unknown.
 func (b *Base) Name(id queue.PersonID) string {
+	if b.Who != nil && b.Who.Person == id && id != "" && b.Shop.Technician(id) == nil {
+		return b.Who.Name
+	}
 	if t := b.Shop.Technician(id); t != nil {
 		return t.Name
 	}
@@ -512,7 +527,9 @@ func (b *Base) Foremen() []Person {
 }
 
 // IAmForeman reports whether the chosen person is a foreman.
-func (b *Base) IAmForeman() bool { return b.Shop.Foreman(b.Me) }
+func (b *Base) IAmForeman() bool {
+	return b.Shop.Foreman(b.Me) && (b.Who == nil || b.Who.Is(access.Foreman))
+}
 
 // Operation is an operation's name.
 func (b *Base) Operation(id queue.OperationID) string {

@@ -53,10 +53,7 @@ func (p *Pages) preview(w http.ResponseWriter, r *http.Request) {
 		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
-	if who := queue.PersonID(r.PostFormValue("actor")); known(b.Shop, who) && b.Me == "" {
-		b.Me = who
-		remember(w, who)
-	}
+	b.says(w, r)
 	p.showPreview(w, r, b, r.PostForm.Get("action"), false)
 }
 

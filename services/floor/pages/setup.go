@@ -147,9 +147,8 @@ func (p *Pages) setupPost(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	b := p.setupBase(r)
-	if who := queue.PersonID(r.PostFormValue("actor")); !b.Bare && b.Me == "" && known(b.Shop, who) {
-		b.Me = who
-		remember(w, who)
+	if !b.Bare {
+		b.says(w, r)
 	}
 	p.setupWriting.Lock()
 	defer p.setupWriting.Unlock()

@@ -81,7 +81,7 @@ func (p *Pages) sharedKey(r *http.Request) (string, *dispatch.Plan) {
 		}
 	}
 	l := localeOf(r)
-	return fmt.Sprintf("%s|%d|%p|%d|%s|%v|%s|%s", r.URL.RequestURI(), st.Seq, plan, p.o.Now().Unix(), personOf(r, st.Shop), l.Prefs, l.Tag, alerts.String()), plan
+	return fmt.Sprintf("%s|%d|%p|%d|%s|%v|%s|%s", r.URL.RequestURI(), st.Seq, plan, p.o.Now().Unix(), asKey(r, st.Shop), l.Prefs, l.Tag, alerts.String()), plan
 }
 
 func (pg *sharedPage) make(h http.Handler, r *http.Request) {

@@ -61,7 +61,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 	if rt := b.Shop.Route(u.Route); rt != nil {
 		page.Route = rt.Name
 	}
-	if p.o.Contacts != nil && u.Contact != "" {
+	if p.o.Contacts != nil && b.May("GET /people/{id}") && u.Contact != "" {
 		if who, ok := p.o.Contacts.Get(u.Contact); ok {
 			page.Person = &who
 		}

@@ -2,6 +2,7 @@
 // data-live, without touching what somebody is typing.
 import { morph } from "./morph.js";
 import { setServerTime } from "./clocks.js";
+import { refused } from "./signedout.js";
 
 const quiet = 150; // ms between two renewals, but for the first
 const patience = 20000; // ms that a page may take
@@ -20,7 +21,9 @@ export function listen() {
     stale.hidden = true;
   });
   source.addEventListener("error", () => {
-    // The browser comes back by itself; say so if that takes a while.
+    // The browser comes back by itself, unless it was shut out; say so if that
+    // takes a while.
+    if (source.readyState === EventSource.CLOSED) soon();
     if (!lost) lost = setTimeout(() => (stale.hidden = false), 4000);
   });
   for (const kind of ["units", "plan", "alerts", "studies"]) source.addEventListener(kind, soon);
@@ -48,7 +51,7 @@ export async function renew() {
   begun = performance.now();
   try {
     const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" }, signal: AbortSignal.timeout(patience) });
-    if (!answer.ok) return;
+    if (refused(answer) || !answer.ok) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     setServerTime(fresh.body.dataset.now);
     for (const part of document.querySelectorAll("[data-live]")) {

@@ -5,6 +5,7 @@ import { all, put, remove } from "./store.js";
 import { wallClock } from "./clocks.js";
 import { effects } from "./effects.js";
 import { renew } from "./live.js";
+import { refused } from "./signedout.js";
 import { words } from "./words.js";
 
 const patience = 20000; // ms that an answer may take
@@ -91,6 +92,7 @@ async function send(entry) {
 
 async function ask(path, body, type, limit = patience) {
   const response = await fetch(path, { method: "POST", body, headers: { "Content-Type": type }, signal: AbortSignal.timeout(limit) });
+  if (refused(response)) throw new Error("signed out"); // kept until somebody signs in
   if ([429, 502, 503, 504].includes(response.status)) throw new Error(`try again: ${response.status}`);
   const answer = await response.json();
   if (response.ok) return answer;

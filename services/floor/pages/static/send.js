@@ -6,6 +6,7 @@ import { flush, show } from "./outbox.js";
 import { forget, picked } from "./photo.js";
 import { isKept } from "./kept.js";
 import { serverNow } from "./clocks.js";
+import { refused } from "./signedout.js";
 import { words } from "./words.js";
 
 const patience = 6000; // ms that an answer may take
@@ -88,6 +89,7 @@ async function online(form, data) {
     location.replace(form.elements.back.value || location.pathname);
     return;
   }
+  if (refused(response)) throw new Error("signed out"); // into the outbox
   const page = new DOMParser().parseFromString(await response.text(), "text/html");
   const main = page.getElementById("content");
   if (!main) throw new Error("no page");

@@ -38,7 +38,7 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== location.origin) return;
-  if (request.method === "POST" && url.pathname === "/me") {
+  if (request.method === "POST" && ["/me", "/sign-in", "/sign-out", "/pair"].includes(url.pathname)) {
     forgotten = ++turn;
     event.waitUntil(caches.delete(pages));
   }

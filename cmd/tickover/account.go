@@ -1,0 +1,201 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"crypto/rand"
+	"fmt"
+	"os"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/services/access"
+)
+
+// accountCmd is for a shop that is stopped; while it runs, the owner's page
+// does the same.
+type accountCmd struct {
+	Add   accountAddCmd   `cmd:"" help:"Make an account; the first one is the owner's."`
+	List  accountListCmd  `cmd:"" help:"List the accounts."`
+	Reset accountResetCmd `cmd:"" help:"Set an account's password anew; its devices are signed out."`
+	Token accountTokenCmd `cmd:"" help:"Make a token with which a program uses the API as the account."`
+}
+
+type accountFlags struct {
+	dataFlag
+	logFlags
+	Shop string `help:"The shop file." required:"" type:"existingfile"`
+}
+
+func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Desk) error) error {
+	shop, _, err := readShop(f.Shop)
+	if err != nil {
+		return err
+	}
+	logger, err := f.logger(io)
+	if err != nil {
+		return err
+	}
+	return withLog(ctx, log.Options{Dir: logDir(f.Data)}, logger, io, func(srv *log.Server) error {
+		nc, err := srv.Connect()
+		if err != nil {
+			return err
+		}
+		defer nc.Close()
+		store, err := access.OpenJetStream(ctx, nc, shop.Site, 0, time.Now)
+		if err != nil {
+			return err
+		}
+		d, err := access.New(access.Options{Store: store, Now: time.Now, Random: rand.Reader, Logger: logger})
+		if err != nil {
+			return err
+		}
+		return do(d)
+	})
+}
+
+type accountAddCmd struct {
+	accountFlags
+	ID           string   `arg:"" help:"What is typed at sign-in; the person's id in the shop file, if it has him."`
+	Role         []string `help:"Roles: foreman, technician, owner, counter, bench, read-only." required:""`
+	Name         string   `help:"The person's name."`
+	Bench        string   `help:"The bench of a bench device."`
+	Email        string   `help:"E-mail address, if the shop signs in through a provider."`
+	PasswordFile string   `help:"Read the password from the first line of this file; - asks for it." default:"-" placeholder:"FILE"`
+	NoPassword   bool     `help:"Without a password: signs in by a paired device."`
+}
+
+func (c *accountAddCmd) Run(ctx context.Context, io streams) error {
+	a := access.Account{ID: c.ID, Name: c.Name, Bench: queue.ResourceID(c.Bench), Email: c.Email}
+	for _, text := range c.Role {
+		var r access.Role
+		if err := r.UnmarshalText([]byte(text)); err != nil {
+			return err
+		}
+		a.Roles = append(a.Roles, r)
+	}
+	var password string
+	if !c.NoPassword {
+		var err error
+		if password, err = readPassword(io, c.PasswordFile); err != nil {
+			return err
+		}
+	}
+	return c.with(ctx, io, func(d *access.Desk) error {
+		if err := d.Add(ctx, "console", a, password); err != nil {
+			return accountProblem(err)
+		}
+		_, err := fmt.Fprintf(io.out, "%s: made. From now on people sign in.\n", a.ID)
+		return err
+	})
+}
+
+func accountProblem(err error) error {
+	if bad, ok := err.(*access.InvalidError); ok {
+		return fmt.Errorf("%s: %s. %s", bad.Field, bad.What, bad.Do)
+	}
+	return err
+}
+
+// readPassword reads a line without showing it.
+func readPassword(io streams, file string) (string, error) {
+	in := os.Stdin
+	if file != "-" {
+		f, err := os.Open(file)
+		if err != nil {
+			return "", fmt.Errorf("password: %w", err)
+		}
+		defer f.Close()
+		in = f
+	} else if was, err := unix.IoctlGetTermios(int(in.Fd()), unix.TCGETS); err == nil {
+		fmt.Fprint(io.err, "Password: ")
+		quiet := *was
+		quiet.Lflag &^= unix.ECHO
+		if err := unix.IoctlSetTermios(int(in.Fd()), unix.TCSETS, &quiet); err != nil {
+			return "", fmt.Errorf("password: the terminal would show it: %w", err)
+		}
+		defer func() {
+			_ = unix.IoctlSetTermios(int(in.Fd()), unix.TCSETS, was)
+			fmt.Fprintln(io.err)
+		}()
+	}
+	line, err := bufio.NewReader(in).ReadString('\n')
+	if line = strings.TrimRight(line, "\r\n"); line == "" {
+		return "", fmt.Errorf("password: nothing was given (%v); type it, or name a file with --password-file", err)
+	}
+	return line, nil
+}
+
+type accountListCmd struct{ accountFlags }
+
+func (c *accountListCmd) Run(ctx context.Context, io streams) error {
+	return c.with(ctx, io, func(d *access.Desk) error {
+		all, err := d.Accounts(ctx)
+		if err != nil {
+			return err
+		}
+		t := tabwriter.NewWriter(io.out, 0, 0, 2, ' ', 0)
+		for _, a := range all {
+			state := "by a paired device"
+			switch {
+			case a.Shut:
+				state = "shut"
+			case a.HasPassword():
+				state = "by password"
+			}
+			var roles []string
+			for _, r := range a.Roles {
+				roles = append(roles, r.String())
+			}
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", a.ID, a.Name, strings.Join(roles, ", "), state)
+		}
+		if len(all) == 0 {
+			fmt.Fprintln(t, "There are no accounts: nobody has to sign in.")
+		}
+		return t.Flush()
+	})
+}
+
+type accountResetCmd struct {
+	accountFlags
+	ID           string `arg:"" help:"The account."`
+	PasswordFile string `help:"Read the password from the first line of this file; - asks for it." default:"-" placeholder:"FILE"`
+}
+
+func (c *accountResetCmd) Run(ctx context.Context, io streams) error {
+	password, err := readPassword(io, c.PasswordFile)
+	if err != nil {
+		return err
+	}
+	return c.with(ctx, io, func(d *access.Desk) error {
+		open := false
+		if err := d.Change(ctx, "console", c.ID, access.Change{Password: &password, Shut: &open}); err != nil {
+			return accountProblem(err)
+		}
+		_, err := fmt.Fprintf(io.out, "%s: the password is set, and all devices are signed out.\n", c.ID)
+		return err
+	})
+}
+
+type accountTokenCmd struct {
+	accountFlags
+	ID    string `arg:"" help:"The account as which the program acts."`
+	Label string `help:"What it is for."`
+}
+
+func (c *accountTokenCmd) Run(ctx context.Context, io streams) error {
+	return c.with(ctx, io, func(d *access.Desk) error {
+		token, err := d.NewToken(ctx, "console", access.Program, c.ID, c.Label)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintln(io.err, "Send it as: Authorization: Bearer TOKEN. It is shown once and works for a year.")
+		_, err = fmt.Fprintln(io.out, token)
+		return err
+	})
+}
