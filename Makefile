@@ -7,7 +7,7 @@ SEED      ?= 20260216
 PKGS      := ./...
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop verify-optimum fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop verify-optimum faults fuzz soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -44,6 +44,10 @@ verify-optimum: ## prove the small shop instances again with an exact solver (ne
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \
 	npm install --silent --no-audit --no-fund --prefix "$$dir" minizinc@4.5.1 && \
 	$(GO) run ./cmd/oracle verify --minizinc "$$dir"
+
+faults: ## kill, cut off, flush and damage real processes; prints what was measured
+	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run 'TestDeployment|TestKillAtAnyMoment' ./cmd/tickover | grep -v '^=== '
+	$(GO) test -count=1 -timeout 30m -run 'Full|Disk|Damage|Torn|Kill|Cluster|ServerGone|LostAck' ./queue/log
 
 fuzz: ## each fuzz target for FUZZTIME
 	@./deploy/fuzz.sh $(FUZZTIME)

@@ -12,6 +12,7 @@ need chromium chromium
 need npm npm
 need promtool prometheus
 need redis-server redis-server
+need systemd-analyze systemd
 
 checker() {
 	cd "$(dirname "$0")/axe"

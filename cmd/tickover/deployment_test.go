@@ -23,6 +23,7 @@ import (
 	"tickover/deploy/deploytest"
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/queue/queuetest"
 	"tickover/queue/view"
 	"tickover/queue/view/redisview"
 	"tickover/services/dispatch"
@@ -282,6 +283,67 @@ func TestDeployment(t *testing.T) {
 		report(t, "Redis killed and started again: shared views back", begun, 5*time.Second)
 	})
 
+	h, end := work(queuetest.Seed(t, 77), sites, func(site queue.SiteID) []*server {
+		return []*server{floors[0].at(site), floors[1].at(site)}
+	})
+	t.Cleanup(func() { h.stop.Store(true) })
+	quiet := func(d time.Duration) { time.Sleep(d); h.reset() }
+	quiet(2 * time.Second)
+	victims := d.Nodes
+	if !long() {
+		victims = []*deploytest.Node{d.logLeader(t)}
+	}
+	for _, n := range victims {
+		t.Run(n.Name+" killed under load", func(t *testing.T) {
+			leads := ""
+			if d.logLeader(t) == n {
+				leads = ", which led the log,"
+			}
+			n.Kill()
+			time.Sleep(settled())
+			gapReport(t, "a NATS node"+leads+" killed under load", h, 10*time.Second)
+			n.Start(t)
+			d.caughtUp(t)
+			quiet(time.Second)
+		})
+	}
+	if long() {
+		t.Run("leader cut off", func(t *testing.T) {
+			n := d.logLeader(t)
+			n.Freeze()
+			defer n.Thaw()
+			time.Sleep(settled())
+			gapReport(t, "the NATS node that led the log cut off under load", h, 10*time.Second)
+			n.Thaw()
+			d.caughtUp(t)
+			quiet(time.Second)
+		})
+		t.Run("all nodes killed at once", func(t *testing.T) {
+			for _, n := range d.Nodes {
+				n.Kill()
+			}
+			time.Sleep(time.Second)
+			for _, n := range d.Nodes {
+				n.Start(t)
+			}
+			time.Sleep(settled())
+			gapReport(t, "all three NATS nodes killed at once and started again", h, 20*time.Second)
+			d.caughtUp(t)
+			quiet(time.Second)
+		})
+	}
+	t.Run("roles killed under load", func(t *testing.T) {
+		h.reset()
+		d.start(top, "dispatch").kill()
+		d.redis.Kill()
+		time.Sleep(2 * time.Second)
+		gapReport(t, "a dispatcher and Redis killed under load", h, 5*time.Second)
+		d.redis.Start(t)
+	})
+	end()
+	h.check(t)
+	d.folds(t, h.acked)
+
 	t.Run("stopped properly", func(t *testing.T) {
 		begun := time.Now()
 		if err := floors[0].cmd.Process.Signal(os.Interrupt); err != nil {
@@ -318,6 +380,68 @@ func report(t testing.TB, what string, begun time.Time, goal time.Duration) {
 	if took > 6*goal {
 		t.Errorf("%s: %v, goal %v", what, took, goal)
 	}
+}
+
+// long: every fault (make faults), not the few that fit into make test.
+func long() bool { return os.Getenv("TICKOVER_FAULTS") != "" }
+
+// settled is how long a fault is left to show what it does.
+func settled() time.Duration {
+	if long() {
+		return 20 * time.Second
+	}
+	return 8 * time.Second
+}
+
+// logLeader is the node that leads the log's stream.
+func (d *deployment) logLeader(t testing.TB) (leader *deploytest.Node) {
+	t.Helper()
+	deploytest.WaitFor(t, "a leader of the log", time.Minute, func() error {
+		s, err := d.js.Stream(t.Context(), log.StreamName)
+		if err != nil {
+			return err
+		}
+		for _, n := range d.Nodes {
+			if c := s.CachedInfo().Cluster; c != nil && c.Leader == n.Name {
+				leader = n
+				return nil
+			}
+		}
+		return errors.New("none")
+	})
+	return leader
+}
+
+// gapReport tells the longest time without an acknowledgement since the last
+// reset.
+func gapReport(t testing.TB, what string, h *witness, goal time.Duration) {
+	t.Helper()
+	worst, acks := h.reset()
+	t.Logf("FAULT %s: longest gap %v, %d acknowledged (goal %v)", what, worst.Round(10*time.Millisecond), acks, goal)
+	if worst > 3*goal {
+		t.Errorf("%s: no acknowledgement for %v, goal %v", what, worst, goal)
+	}
+}
+
+// caughtUp waits until all three nodes have all of the log.
+func (d *deployment) caughtUp(t testing.TB) {
+	t.Helper()
+	deploytest.WaitFor(t, "the node to catch up", time.Minute, func() error {
+		s, err := d.js.Stream(t.Context(), log.StreamName)
+		if err != nil {
+			return err
+		}
+		c := s.CachedInfo().Cluster
+		if c == nil || c.Leader == "" || len(c.Replicas) != 2 {
+			return fmt.Errorf("no leader or not three replicas: %+v", c)
+		}
+		for _, r := range c.Replicas {
+			if r.Offline || !r.Current {
+				return fmt.Errorf("%s is %d behind", r.Name, r.Lag)
+			}
+		}
+		return nil
+	})
 }
 
 // folds checks that the states of the sites are the folds of their logs, that

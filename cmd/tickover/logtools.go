@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"strings"
+	"time"
 
 	"tickover/queue"
 	"tickover/queue/log"
@@ -96,29 +98,101 @@ func describe(r log.Report) string {
 
 type backupCmd struct {
 	dataFlag
-	File string `arg:"" help:"The new file; photos go into a folder beside it, FILE.photos."`
+	natsFlags
+	Nats string        `help:"Back up the running log of a deployment, nats://HOST:PORT[,…], instead of a stopped one's files." placeholder:"URL"`
+	Keep time.Duration `help:"Remove backups in the folder FILE/ that are older, once the new one is written and verified." placeholder:"DURATION"`
+	File string        `arg:"" help:"The new file; photos go into a folder beside it, FILE.photos. A name that ends in / is a folder, and the file is named after the time."`
 }
 
+// backupName is how files are named in a folder of backups.
+const backupName = "tickover-20060102T150405Z.tar.gz"
+
 func (c *backupCmd) Run(ctx context.Context, io streams) error {
-	p := newProgress(io.err, "backup")
-	rep, err := log.BackupDir(ctx, logDir(c.Data), c.File, p.set)
-	p.end()
+	folder := strings.HasSuffix(c.File, "/")
+	if c.Keep != 0 && (!folder || c.Keep < 24*time.Hour) {
+		return errors.New("--keep needs a folder, FILE/, and at least 24h")
+	}
+	file := c.File
+	if folder {
+		if err := os.MkdirAll(file, 0o700); err != nil {
+			return err
+		}
+		file = filepath.Join(file, time.Now().UTC().Format(backupName))
+	}
+	rep, err := c.write(ctx, io, file)
 	if err != nil {
 		return explainLog(err)
 	}
-	if _, err = fmt.Fprintf(io.out, "%s: written. %s\n", c.File, describe(rep)); err != nil {
+	// What can't be read back is no backup.
+	if _, err := log.VerifyBackup(ctx, file, nil); err != nil {
+		return fmt.Errorf("the backup was written and can't be read back: %w", err)
+	}
+	if _, err = fmt.Fprintf(io.out, "%s: written and read back. %s\n", file, describe(rep)); err != nil {
 		return err
 	}
-	return copyPhotos(ctx, io, photoDir(c.Data), photosBeside(c.File))
+	if c.Nats == "" {
+		if err := copyPhotos(ctx, io, photoDir(c.Data), photosBeside(file)); err != nil {
+			return err
+		}
+	}
+	if c.Keep != 0 {
+		return c.prune(io, time.Now().Add(-c.Keep))
+	}
+	return nil
+}
+
+func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Report, error) {
+	p := newProgress(io.err, "backup")
+	defer p.end()
+	if c.Nats == "" {
+		return log.BackupDir(ctx, logDir(c.Data), file, p.set)
+	}
+	opts, err := c.options("backup")
+	if err != nil {
+		return log.Report{}, err
+	}
+	far, err := log.Dial(ctx, log.DialOptions{URL: c.Nats, MustExist: true, Program: version(), Conn: opts})
+	if err != nil {
+		return log.Report{}, err
+	}
+	defer far.Close()
+	return far.Backup(ctx, file, p.set)
+}
+
+// prune removes old backups of the folder, by the time in their names.
+func (c *backupCmd) prune(io streams, before time.Time) error {
+	list, err := os.ReadDir(c.File)
+	if err != nil {
+		return err
+	}
+	for _, e := range list {
+		at, err := time.Parse(backupName, e.Name())
+		if err != nil || !at.Before(before) {
+			continue // not ours, or young enough
+		}
+		for _, name := range []string{e.Name(), photosBeside(e.Name())} {
+			if err := os.RemoveAll(filepath.Join(c.File, name)); err != nil {
+				return err
+			}
+		}
+		fmt.Fprintf(io.out, "%s: removed, it is older than %v\n", e.Name(), c.Keep)
+	}
+	return nil
 }
 
 type restoreCmd struct {
 	dataFlag
+	natsFlags
+	Nats     string `help:"Restore into the empty log of a deployment, nats://HOST:PORT[,…], instead of a directory." placeholder:"URL"`
+	Replicas int    `help:"On how many of its servers." default:"3"`
 	File     string `arg:"" help:"The backup file." type:"existingfile"`
 	SetAside bool   `help:"Keep a log that is there in a folder beside it, instead of refusing."`
 }
 
 func (c *restoreCmd) Run(ctx context.Context, io streams) error {
+	if c.Nats != "" {
+		return c.far(ctx, io)
+	}
 	if err := os.MkdirAll(c.Data, 0o750); err != nil {
 		return err
 	}
@@ -136,6 +210,21 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 		return err
 	}
 	return copyPhotos(ctx, io, photosBeside(c.File), photoDir(c.Data))
+}
+
+func (c *restoreCmd) far(ctx context.Context, io streams) error {
+	opts, err := c.options("dispatch")
+	if err != nil {
+		return err
+	}
+	p := newProgress(io.err, "restore")
+	rep, err := log.RestoreInto(ctx, c.File, log.DialOptions{URL: c.Nats, Replicas: c.Replicas, Program: version(), Conn: opts}, p.set)
+	p.end()
+	if err != nil {
+		return explainLog(err)
+	}
+	_, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", c.Nats, c.File, describe(rep))
+	return err
 }
 
 // explainLog adds what a person does about an error of the log.

@@ -49,6 +49,8 @@ type cli struct {
 	Verify       verifyCmd       `cmd:"" help:"Check a log for damage; changes nothing."`
 	Backup       backupCmd       `cmd:"" help:"Write a log to one file."`
 	Restore      restoreCmd      `cmd:"" help:"Make a log from a backup."`
+	Keys         keysCmd         `cmd:"" help:"Make the keys and certificates of a deployment."`
+	Ready        readyCmd        `cmd:"" help:"Ask a running process whether it can work."`
 	Measure      measureCmd      `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
 	Account      accountCmd      `cmd:"" help:"Accounts of a stopped shop: make, list, reset, tokens for programs."`
 	Version      versionCmd      `cmd:"" help:"Print the version."`

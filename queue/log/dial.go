@@ -39,6 +39,8 @@ func Dial(ctx context.Context, o DialOptions) (*JetStream, error) {
 		o.Logger = zap.NewNop()
 	}
 	opts := []nats.Option{nats.Name("tickover log"), nats.MaxReconnects(-1), nats.ReconnectWait(100 * time.Millisecond), nats.Timeout(o.Timeout),
+		// A server that is cut off says nothing: ask, and go to another one.
+		nats.PingInterval(2 * time.Second), nats.MaxPingsOutstanding(2),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) {
 			o.Logger.Warn("log connection", zap.Error(err))
 		})}

@@ -336,7 +336,7 @@ func fillStore(ctx context.Context, path, dir string, o RestoreOptions) (Report,
 		return Report{}, err
 	}
 	defer nc.Close()
-	given, err := copyEntries(ctx, nc, path, o.Progress)
+	given, err := copyEntries(ctx, nc, path, 1, o.Progress)
 	if err != nil {
 		return given.report(), err
 	}
@@ -361,7 +361,7 @@ func fillStore(ctx context.Context, path, dir string, o RestoreOptions) (Report,
 
 // copyEntries publishes the backup's entries, many in flight, each only in its
 // place.
-func copyEntries(ctx context.Context, nc *nats.Conn, path string, progress Progress) (checkResult, error) {
+func copyEntries(ctx context.Context, nc *nats.Conn, path string, replicas int, progress Progress) (checkResult, error) {
 	var mu sync.Mutex
 	var failed error
 	js, err := jetstream.New(nc, jetstream.WithPublishAsyncMaxPending(512), jetstream.WithPublishAsyncTimeout(30*time.Second),
@@ -373,7 +373,7 @@ func copyEntries(ctx context.Context, nc *nats.Conn, path string, progress Progr
 	if err != nil {
 		return checkResult{}, err
 	}
-	if _, err := js.CreateStream(ctx, streamConfig(1)); err != nil {
+	if _, err := js.CreateStream(ctx, streamConfig(replicas)); err != nil {
 		return checkResult{}, err
 	}
 	broken := func() error {
@@ -397,6 +397,38 @@ func copyEntries(ctx context.Context, nc *nats.Conn, path string, progress Progr
 		return res, ctx.Err()
 	}
 	return res, broken()
+}
+
+// RestoreInto fills the log of a deployment from a backup and verifies what
+// arrived. A log that has entries is left as it is: ErrNotEmpty.
+func RestoreInto(ctx context.Context, path string, o DialOptions, progress Progress) (Report, error) {
+	if _, err := VerifyBackup(ctx, path, nil); err != nil {
+		return Report{}, err
+	}
+	l, err := Dial(ctx, o)
+	if err != nil {
+		return Report{}, err
+	}
+	defer l.Close()
+	info, err := l.stream.Info(ctx)
+	if err != nil {
+		return Report{}, l.requestError("restore", err)
+	}
+	if info.State.LastSeq != 0 {
+		return Report{}, fmt.Errorf("%w: the log at %s has %d entries", ErrNotEmpty, o.URL, info.State.Msgs)
+	}
+	given, err := copyEntries(ctx, l.nc, path, max(1, o.Replicas), progress)
+	if err != nil {
+		return given.report(), fmt.Errorf("restore from %s: %w", path, err)
+	}
+	got, err := l.Verify(ctx, nil)
+	if err != nil {
+		return got, fmt.Errorf("what was restored does not verify: %w", err)
+	}
+	if !slices.Equal(given.siteReports(), got.Sites) {
+		return got, errors.New("what was restored is not what the backup holds")
+	}
+	return got, nil
 }
 
 // message is the entry as it is stored again.

@@ -45,7 +45,8 @@ func OpenJetStream(ctx context.Context, nc *nats.Conn, site queue.SiteID, replic
 	if replicas == 0 {
 		s.stream, err = js.Stream(ctx, Stream)
 	}
-	if s.stream == nil || errors.Is(err, jetstream.ErrStreamNotFound) {
+	// Servers that don't answer are no reason to make it anew.
+	if replicas != 0 || errors.Is(err, jetstream.ErrStreamNotFound) {
 		s.stream, err = js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
 			Name: Stream, Description: "accounts and sessions, outside the log", Subjects: []string{"access.>"}, Storage: jetstream.FileStorage,
 			MaxMsgsPerSubject: 1, MaxMsgSize: ValueMax + 2<<10, AllowMsgTTL: true, Replicas: max(1, replicas),

@@ -32,7 +32,7 @@ type Config struct {
 	Poll time.Duration
 	// Away is how often it is looked whether there is a dispatcher; 0: 2 s.
 	Away     time.Duration
-	Replicas int         // of what is kept on NATS; 0: as it is, or 1
+	Replicas int         // of what is kept on NATS, see dispatch.Provision
 	Logger   *zap.Logger // nil: none
 	// Observe hears of each alert that is raised or cleared. Nil: nobody.
 	Observe func(Alert)
@@ -104,8 +104,9 @@ func (w *Worker) Run(ctx context.Context) error {
 			return nil
 		case <-time.After(time.Second):
 		}
-		_, _ = dispatch.Provision(ctx, w.c.Conn, 0)
-		_, _ = provisionAlerts(ctx, w.js, 0)
+		again := min(w.c.Replicas, -w.c.Replicas) // leave what is there
+		_, _ = dispatch.Provision(ctx, w.c.Conn, again)
+		_, _ = provisionAlerts(ctx, w.js, again)
 	}
 }
 

@@ -119,7 +119,8 @@ func Open(ctx context.Context, nc *nats.Conn, site queue.SiteID, replicas int, n
 	if replicas == 0 {
 		b.stream, err = js.Stream(ctx, Stream)
 	}
-	if b.stream == nil || errors.Is(err, jetstream.ErrStreamNotFound) {
+	// Servers that don't answer are no reason to make it anew.
+	if replicas != 0 || errors.Is(err, jetstream.ErrStreamNotFound) {
 		b.stream, err = js.CreateOrUpdateStream(ctx, c)
 	}
 	if err != nil {

@@ -39,7 +39,7 @@ type Config struct {
 	// ImproveAfter is how long nothing must happen before a better plan is
 	// looked for; 0: 500 ms, negative: never.
 	ImproveAfter time.Duration
-	// Replicas of what is kept on NATS; 0: as it is, or 1.
+	// Replicas of what is kept on NATS, see [Provision].
 	Replicas int
 	Logger   *zap.Logger // nil: none
 	// Observe hears of each plan that was made and each that failed; it is
@@ -134,7 +134,7 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 		case <-time.After(retryAfter):
 		}
 		if err != nil { // a server that was started anew lost what is in memory
-			_, _ = Provision(ctx, d.c.Conn, 0)
+			_, _ = Provision(ctx, d.c.Conn, -copies(d.c.Replicas))
 		}
 	}
 	return nil

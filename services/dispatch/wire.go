@@ -54,7 +54,8 @@ const (
 )
 
 // Provision makes what dispatchers, benches and readers of plans share.
-// With replicas 0 what exists stays as it is; else it is brought in line.
+// What exists is brought in line with replicas; with replicas 0 or less it stays
+// as it is, and what is missing is made with -replicas, one at least.
 func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetStream, error) {
 	js, err := jetstream.New(nc)
 	if err != nil {
@@ -70,32 +71,43 @@ func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetS
 			return nil, err
 		}
 	}
-	if replicas == 0 {
-		if _, err := js.Stream(ctx, WorkStream); err == nil {
-			return js, nil
-		}
-	}
-	_, err = js.CreateOrUpdateStream(ctx, jetstream.StreamConfig{
+	work := jetstream.StreamConfig{
 		Name: WorkStream, Description: "the next job of each station", Subjects: []string{"work.>"},
-		Retention: jetstream.WorkQueuePolicy, Storage: jetstream.MemoryStorage, Replicas: max(1, replicas),
+		Retention: jetstream.WorkQueuePolicy, Storage: jetstream.MemoryStorage, Replicas: copies(replicas),
 		MaxMsgsPerSubject: 1, Discard: jetstream.DiscardOld, MaxMsgSize: offerBytesMax,
-	})
+	}
+	if replicas > 0 {
+		_, err = js.CreateOrUpdateStream(ctx, work)
+	} else if _, err = js.Stream(ctx, WorkStream); errors.Is(err, jetstream.ErrStreamNotFound) {
+		_, err = js.CreateStream(ctx, work)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("make stream %s: %w", WorkStream, err)
 	}
 	return js, nil
 }
 
-// Bucket returns a bucket that keeps one value a key, and makes it if need be.
-// With replicas 0 one that exists stays as it is.
-func Bucket(ctx context.Context, js jetstream.JetStream, c jetstream.KeyValueConfig, replicas int) (jetstream.KeyValue, error) {
-	c.History, c.Replicas = 1, max(1, replicas)
-	if replicas == 0 {
-		if kv, err := js.KeyValue(ctx, c.Bucket); err == nil {
-			return kv, nil
-		}
+// copies is the number of replicas to make something with, see [Provision].
+func copies(replicas int) int {
+	if replicas < 0 {
+		replicas = -replicas
 	}
-	kv, err := js.CreateOrUpdateKeyValue(ctx, c)
+	return max(1, replicas)
+}
+
+// Bucket returns a bucket that keeps one value a key, and makes it if need be;
+// replicas as for [Provision].
+func Bucket(ctx context.Context, js jetstream.JetStream, c jetstream.KeyValueConfig, replicas int) (jetstream.KeyValue, error) {
+	c.History, c.Replicas = 1, copies(replicas)
+	var kv jetstream.KeyValue
+	var err error
+	if replicas > 0 {
+		kv, err = js.CreateOrUpdateKeyValue(ctx, c)
+	} else if kv, err = js.KeyValue(ctx, c.Bucket); errors.Is(err, jetstream.ErrBucketNotFound) {
+		// Servers that don't answer are no reason to make it anew, with fewer
+		// replicas perhaps.
+		kv, err = js.CreateKeyValue(ctx, c)
+	}
 	if err != nil {
 		return nil, fmt.Errorf("make bucket %s: %w", c.Bucket, err)
 	}

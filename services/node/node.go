@@ -180,13 +180,7 @@ func (n *Node) Run(ctx context.Context, begun func()) error {
 		return err
 	}
 	if n.o.Roles&Dispatch != 0 {
-		var err error
-		if n.o.Provision != nil {
-			if err := n.o.Provision(gctx); err != nil {
-				return fmt.Errorf("node: %w", err)
-			}
-		}
-		if n.peers, err = dispatch.Join(gctx, n.o.Conn, "", n.o.Lease, n.o.Replicas, n.o.Logger); err != nil {
+		if err := n.join(gctx); err != nil {
 			return fmt.Errorf("node: %w", err)
 		}
 		g.Go(func() error { return n.peers.Run(gctx) })
@@ -197,6 +191,28 @@ func (n *Node) Run(ctx context.Context, begun func()) error {
 		return nil
 	}
 	return err
+}
+
+// join makes what is shared on NATS and joins the dispatchers. Servers that
+// elect their leaders are waited for.
+func (n *Node) join(ctx context.Context) (err error) {
+	const most = time.Minute
+	for end := time.Now().Add(most); ; {
+		if n.o.Provision != nil {
+			err = n.o.Provision(ctx)
+		}
+		if err == nil {
+			n.peers, err = dispatch.Join(ctx, n.o.Conn, "", n.o.Lease, n.o.Replicas, n.o.Logger)
+		}
+		if err == nil || ctx.Err() != nil || time.Now().After(end) {
+			return err
+		}
+		n.log.Warn("the servers are not ready; trying again", zap.Error(err))
+		select {
+		case <-ctx.Done():
+		case <-time.After(time.Second):
+		}
+	}
 }
 
 // configure puts shop files into effect.
@@ -400,6 +416,7 @@ func (n *Node) start(ctx context.Context, id queue.SiteID, g *errgroup.Group) (*
 	if n.o.Roles&Dispatch != 0 {
 		d, err := dispatch.New(ctx, dispatch.Config{
 			Site: id, Conn: n.o.Conn, Ledger: l, Now: n.o.Now, Logger: n.o.Logger, Peers: n.peers, Lease: n.o.Lease,
+			Replicas: -n.o.Replicas,
 			Core: dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Stopwatch: time.Now},
 			Observe: func(r dispatch.Report) {
 				if n.o.Observe != nil {
@@ -445,7 +462,7 @@ func (n *Node) meter(id queue.SiteID) *meter.Meter {
 // hire runs a worker for each station of the site, also for those that a later
 // shop file brings.
 func (n *Node) hire(ctx context.Context, s *Site, g *errgroup.Group) error {
-	crew := &Crew{Config: bench.Config{Site: s.ID, Conn: n.o.Conn, Ledger: s.Ledger, Now: n.o.Now, Logger: n.o.Logger, Replicas: n.o.Replicas}}
+	crew := &Crew{Config: bench.Config{Site: s.ID, Conn: n.o.Conn, Ledger: s.Ledger, Now: n.o.Now, Logger: n.o.Logger, Replicas: -n.o.Replicas}}
 	workers, err := crew.Join(ctx)
 	if err != nil {
 		return err
