@@ -36,6 +36,7 @@ type cli struct {
 	Demo         demoCmd         `cmd:"" help:"Run the demo shop, live or headless."`
 	Plan         planCmd         `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
 	Simulate     simulateCmd     `cmd:"" help:"What one more of each thing, or any change, would bring."`
+	Plot         plotCmd         `cmd:"" help:"Draw what happened in a shop into a file: SVG, PNG or CSV."`
 	Import       importCmd       `cmd:"" help:"Check units in from a CSV file."`
 	Calibrations calibrationsCmd `cmd:"" help:"Import or export the catalogue of calibrations."`
 	Campaigns    campaignsCmd    `cmd:"" help:"Call machines back, and sweep them."`

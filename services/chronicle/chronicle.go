@@ -170,6 +170,16 @@ func (c *Chronicle) Seq() uint64 {
 	return c.seq
 }
 
+// Location is the shop's time zone; nil: no shop file took effect yet.
+func (c *Chronicle) Location() *time.Location {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if shop := c.shop(); shop != nil {
+		return shop.Location()
+	}
+	return nil
+}
+
 func (c *Chronicle) fold(en *queue.Entry) error {
 	if en.Seq <= c.seq {
 		return nil

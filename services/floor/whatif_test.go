@@ -93,6 +93,14 @@ func TestWhatIfByForms(t *testing.T) {
 // the other measures of the bottleneck.
 func TestRankingOnTheOwnersPage(t *testing.T) {
 	w := lived(t)
+	for _, path := range []string{"/owner/plot/wip.svg?span=4weeks", "/owner/plot/position.csv", "/owner/plot/bottleneck.png?span=week"} {
+		if r := w.get(path); r.status != http.StatusOK || len(r.body) < 50 {
+			t.Errorf("%s: %d", path, r.status)
+		}
+	}
+	if r := w.get("/owner/plot/moon.svg"); r.status != http.StatusNotFound {
+		t.Errorf("the moon: %d", r.status)
+	}
 	if r := w.get("/owner"); !strings.Contains(string(r.body), `href="/owner/whatif"`) || strings.Contains(string(r.body), "By simulation") {
 		t.Error("before anybody asked")
 	}

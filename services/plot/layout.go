@@ -107,7 +107,11 @@ func (f *Figure) draw(p pen) {
 			for k := range s.Points {
 				if q := &s.Points[k]; q.finite() {
 					x := fr.x.at(q.X)
-					p.rect(x, fr.y.at(q.Y)-fr.lane*0.32, max(1, fr.x.at(q.To)-x), fr.lane*0.64, t, i%2 == 1)
+					y, h := fr.y.at(q.Y)-fr.lane*0.32, fr.lane*0.64
+					if f.narrow() { // below the lane's name
+						y, h = fr.y.at(q.Y)-3, fr.lane*0.4
+					}
+					p.rect(x, y, max(1, fr.x.at(q.To)-x), h, t, i%2 == 1)
 				}
 			}
 		case Points:

@@ -190,6 +190,7 @@ type ownerPage struct {
 	Average string // and by the average active period
 	WhyNow  string // and of this moment
 	Lies    string // where the shop lies between best and practical worst case
+	Plots   []ownerPlot
 	// Ranking is what one more of each would bring, by the simulation Study.
 	Ranking string
 	Study   int
@@ -231,6 +232,7 @@ func (p *Pages) owner(r *http.Request, b *Base) (string, any, error) {
 	page.pools(d.Pools)
 	page.position(d)
 	page.Ranking, page.Study = p.rankingText(b)
+	page.plots(d)
 	for _, t := range ownerTables {
 		page.Tables = append(page.Tables, ownerTable{b.Word(t.text), w.To("/owner/csv/" + t.key)})
 	}

@@ -170,6 +170,7 @@ func Register(mux *gate.Mux, o Options) error {
 	p.mux.HandleFunc("GET /labour/lines.csv", p.labourCSV)
 	p.mux.HandleFunc("GET /technicians/{id}/day.ics", p.dayICS)
 	p.mux.HandleFunc("GET /owner/csv/{table}", p.ownerCSV)
+	p.mux.HandleFunc("GET /owner/plot/{file}", p.ownerPlot)
 	p.mux.HandleFunc("POST /owner/whatif", p.askWhatIf)
 	p.mux.HandleFunc("POST /owner/whatif/{id}/stop", p.stopStudy)
 	p.mux.HandleFunc("GET /owner/whatif/{id}/{file}", p.studyFile)
