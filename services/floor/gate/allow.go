@@ -194,6 +194,7 @@ var table = map[string]Rule{
 	"GET /owner":                    to(owner),
 	"GET /owner/units":              to(owner),
 	"GET /owner/csv/{table}":        to(owner),
+	"GET /owner/plot/{file}":        to(owner),
 	"GET /labour":                   to(owner),
 	"GET /labour/steps":             to(owner),
 	"GET /labour/lines.csv":         to(owner),
