@@ -67,7 +67,7 @@ var roleAccounts = map[access.Role]access.Account{
 // closedWorld is a shop in which each role has an account.
 func closedWorld(t testing.TB) *world {
 	t.Helper()
-	w := newWorld(t)
+	w := unserved(t)
 	w.close()
 	return w
 }
@@ -480,7 +480,7 @@ func TestOnlyTheForemanHimselfOverrides(t *testing.T) {
 // TestAnOpenShopInvites: without accounts everything is as it was; the first
 // account is made on this machine with the console's secret, and shuts the shop.
 func TestAnOpenShopInvites(t *testing.T) {
-	w := newWorld(t)
+	w := unserved(t)
 	w.secret = "console-secret-1234567890"
 	w.keepAccounts(access.NewMem(w.clock.now))
 	if r := w.get("/accounts"); r.status != http.StatusOK || !strings.Contains(string(r.body), "tickover account add") {
@@ -598,7 +598,7 @@ func TestOnesAccountPage(t *testing.T) {
 // no line of the program's log.
 func TestNothingSecretIsLogged(t *testing.T) {
 	core, logs := observer.New(zap.DebugLevel)
-	w := newWorld(t)
+	w := unserved(t)
 	w.logger = zap.New(core)
 	w.close()
 	ines := w.as("ines")

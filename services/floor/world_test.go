@@ -109,6 +109,14 @@ func (p *plans) Changed() <-chan struct{} { p.mu.Lock(); defer p.mu.Unlock(); re
 
 func newWorld(t testing.TB) *world {
 	t.Helper()
+	w := unserved(t)
+	w.serve(live.Bounds{})
+	return w
+}
+
+// unserved is a world before its pages are served.
+func unserved(t testing.TB) *world {
+	t.Helper()
 	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
 	if err != nil {
 		t.Fatal(err)
@@ -116,7 +124,6 @@ func newWorld(t testing.TB) *world {
 	w := &world{t: t, log: logtest.NewMem(), clock: &clock{t: morning}}
 	w.open(shop.Site)
 	w.do("", &queue.ConfigureShop{Shop: *shop, FileHash: hash})
-	w.serve(live.Bounds{})
 	return w
 }
 

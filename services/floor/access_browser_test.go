@@ -1,0 +1,94 @@
+package floor_test
+
+import (
+	"context"
+	"encoding/json"
+	"net/url"
+	"os"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+
+	"tickover/services/access"
+)
+
+// TestSignInPagesAreAccessible: axe-core finds nothing on the pages for signing
+// in, accounts and pairing, in light and dark, on a desk and a phone.
+func TestSignInPagesAreAccessible(t *testing.T) {
+	axe, err := os.ReadFile("../../deploy/axe/node_modules/axe-core/axe.min.js")
+	if err != nil {
+		t.Fatalf("the accessibility checker is missing; run: make deps (%v)", err)
+	}
+	w := closedWorld(t)
+	b := newBrowser(t, w)
+	look := func(name string) {
+		t.Helper()
+		b.do(chromedp.Evaluate[chromedp.Void](`void 0;` + string(axe)))
+		for _, size := range []int64{1440, 360} {
+			for _, scheme := range []string{"light", "dark"} {
+				b.size(size, scheme)
+				b.shot("access-"+name+"-"+scheme, size)
+				b.do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"]})
+					.then((r) => { window.found = JSON.stringify(r.violations.map((v) => v.id + ": " + v.nodes.map((n) => n.target.join(" ")).join(", "))) }, (e) => { window.found = JSON.stringify([String(e)]) })`))
+				b.until(`typeof window.found == "string"`)
+				var found []string
+				if err := json.Unmarshal([]byte(eval[string](b, `window.found`)), &found); err != nil || len(found) > 0 {
+					t.Errorf("%s, %d pixels, %s: %v %s", name, size, scheme, err, strings.Join(found, "\n"))
+				}
+			}
+		}
+	}
+	b.open("/board")
+	look("sign-in")
+	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("[name=name]").value = "olive"; document.querySelector("[name=password]").value = "` + password + `"; document.querySelector("main form button").click()`))
+	b.until(`location.pathname == "/board" && document.readyState == "complete"`)
+	b.open("/account")
+	look("account")
+	b.open("/accounts")
+	look("accounts")
+	b.click(`form[action="/accounts/pair"] button`)
+	b.see(`.pairing .qr`)
+	look("pairing")
+	b.open("/pair?code=abc")
+	look("pair")
+}
+
+// TestOutboxOutlivesTheSession: what a phone records after its session ended is
+// kept, said so, and sent once somebody has signed in again.
+func TestOutboxOutlivesTheSession(t *testing.T) {
+	w := closedWorld(t)
+	w.arrive("LM-1", "reflash")
+	b := newBrowser(t, w)
+	signIn := func() {
+		t.Helper()
+		b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("[name=name]").value = "ines"; document.querySelector("[name=password]").value = "` + password + `"; document.querySelector("main form button").click()`))
+	}
+	b.open("/units/LM-1/steps/check-in")
+	signIn()
+	b.until(`location.pathname == "/units/LM-1/steps/check-in" && document.readyState == "complete"`)
+	sessions, err := w.desk.Sessions(context.Background(), "ines")
+	if err != nil || len(sessions) != 1 {
+		t.Fatal(sessions, err)
+	}
+	if err := w.desk.End(context.Background(), "ines", "ines", sessions[0].ID, access.Origin{}); err != nil {
+		t.Fatal(err)
+	}
+	b.click(`form[action="/do/start"] button`)
+	b.until(`!document.getElementById("signed-out").hidden`)
+	b.until(`!document.getElementById("outbox").hidden`)
+	b.shot("access-signed-out", 0)
+	if st := w.step("LM-1", "check-in").Status.String(); st != "todo" && st != "open" {
+		t.Errorf("recorded without a session: %s", st)
+	}
+	b.open("/sign-in?" + url.Values{"back": {"/units/LM-1/steps/check-in"}}.Encode())
+	signIn()
+	b.until(`location.pathname == "/units/LM-1/steps/check-in" && document.readyState == "complete"`)
+	b.until(`document.getElementById("outbox").hidden`)
+	if got := w.lastActor("LM-1"); got != "ines" {
+		t.Errorf("said by %s", got)
+	}
+	if st := w.step("LM-1", "check-in"); st.Technician != "ines" || st.Started.IsZero() {
+		t.Errorf("not recorded after sign-in: %+v", st)
+	}
+}
