@@ -16,6 +16,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/contacts"
+	"tickover/services/experience"
 	"tickover/services/floor/api"
 	"tickover/services/floor/gate"
 	"tickover/services/floor/history"
@@ -146,11 +147,15 @@ func (c *shopFlags) inside(ctx context.Context, out streams, do func(http.Handle
 			return err
 		}
 		reader := history.Reader{Log: srv, Site: queue.SiteID(c.Site)}
+		lengths := experience.New(srv, queue.SiteID(c.Site))
+		if err := lengths.Refresh(ctx, time.Now()); err != nil {
+			return err
+		}
 		g := gate.New(gate.Options{}) // who has the files needs no leave
 		mux := g.Mux()
 		api.Register(mux, api.Options{Gate: g,
 			Ledger: l, History: reader, Record: record.New(record.Options{Ledger: l, History: reader, Now: time.Now}),
-			Contacts: people, Now: time.Now,
+			Contacts: people, Lengths: lengths, Now: time.Now,
 		})
 		return do(g.Admit(mux))
 	})

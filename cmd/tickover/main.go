@@ -35,6 +35,7 @@ type cli struct {
 	Bench        benchCmd        `cmd:"" help:"Run one bench's worker alone, on the bench's laptop."`
 	Demo         demoCmd         `cmd:"" help:"Run the demo shop, live or headless."`
 	Plan         planCmd         `cmd:"" help:"Plan from a shop file and a CSV of units, without a server."`
+	Lengths      lengthsCmd      `cmd:"" help:"How long work takes, as it was learnt from the log (CSV)."`
 	Simulate     simulateCmd     `cmd:"" help:"What one more of each thing, or any change, would bring."`
 	Plot         plotCmd         `cmd:"" help:"Draw what happened in a shop into a file: SVG, PNG or CSV."`
 	Import       importCmd       `cmd:"" help:"Check units in from a CSV file."`

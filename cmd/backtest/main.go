@@ -1,0 +1,118 @@
+// Command backtest holds promises against what became of them, over simulated
+// history or a shop's own log, and plots the calibration curve; see make
+// backtest.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"path/filepath"
+	"runtime"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/queue/shopfile"
+	"tickover/services/backtest"
+	"tickover/testdata"
+)
+
+type cli struct {
+	Shops    int     `default:"5" help:"Simulated shops, each from another seed."`
+	Seed     uint64  `default:"11" help:"Of the first shop."`
+	Days     int     `default:"110" help:"Calendar days of each."`
+	Load     float64 `default:"1" help:"Scales what arrives."`
+	Habit    bool    `help:"The counter promises from habit; what would have been said is judged all the same."`
+	Threads  int     `help:"Shops that run at once; left out: a processor each."`
+	Data     string  `help:"Replay the log of this data directory instead; the shop must not be running." type:"existingdir"`
+	Site     string  `help:"The site, with --data."`
+	CSV      string  `help:"Write the curve into this file." placeholder:"FILE"`
+	SVG      string  `help:"Draw the curve into this file." placeholder:"FILE"`
+	Tolerate float64 `default:"3" help:"Fail if the share kept is off by more percent points."`
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt)
+	defer stop()
+	var c cli
+	k := kong.Parse(&c, kong.Name("backtest"), kong.UsageOnError())
+	k.FatalIfErrorf(c.run(ctx))
+}
+
+func (c *cli) run(ctx context.Context) error {
+	if c.Threads == 0 {
+		c.Threads = runtime.GOMAXPROCS(0)
+	}
+	began := time.Now()
+	r, err := c.report(ctx, began)
+	if err != nil {
+		return err
+	}
+	if err := r.Write(os.Stdout); err != nil {
+		return err
+	}
+	fmt.Printf("took %s\n", time.Since(began).Round(time.Second))
+	for file, write := range map[string]func(io.Writer) error{c.CSV: r.CSV, c.SVG: r.SVG} {
+		if err := to(file, write); err != nil {
+			return err
+		}
+	}
+	if r.Made == 0 {
+		return nil
+	}
+	if off := 100 * (float64(r.Kept)/float64(r.Made) - backtest.Share); off > c.Tolerate || off < -c.Tolerate {
+		return fmt.Errorf("the share of promises kept is off by %+.1f percent points, %g are allowed", off, c.Tolerate)
+	}
+	return nil
+}
+
+func (c *cli) report(ctx context.Context, began time.Time) (*backtest.Report, error) {
+	if c.Data != "" {
+		if c.Site == "" {
+			return nil, errors.New("say which site: --site")
+		}
+		l, err := log.Open(ctx, log.Options{Dir: filepath.Join(c.Data, "log")})
+		if err != nil {
+			return nil, err
+		}
+		r, err := backtest.Replayed(ctx, l, queue.SiteID(c.Site), c.Threads)
+		return r, errors.Join(err, l.Close())
+	}
+	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	if err != nil {
+		return nil, err
+	}
+	var seeds []uint64
+	for i := range c.Shops {
+		seeds = append(seeds, c.Seed+uint64(i))
+	}
+	return backtest.Simulated(ctx, backtest.Options{
+		Shop: shop, ShopFile: hash, Seeds: seeds, Days: c.Days, Load: c.Load, Habit: c.Habit, Threads: c.Threads,
+		Progress: func(seed uint64, day int) {
+			if day%10 == 0 {
+				fmt.Fprintf(os.Stderr, "shop %d: day %d, %s\n", seed, day, time.Since(began).Round(time.Second))
+			}
+		},
+	})
+}
+
+func to(file string, write func(io.Writer) error) error {
+	if file == "" {
+		return nil
+	}
+	f, err := os.Create(file)
+	if err != nil {
+		return err
+	}
+	if err := write(f); err != nil {
+		f.Close()
+		return err
+	}
+	return f.Close()
+}
