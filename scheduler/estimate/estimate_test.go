@@ -30,6 +30,29 @@ func TestLogNormalExample(t *testing.T) {
 	near(t, "median", math.Exp(mu), 16.973, 0.001)
 }
 
+// TestLogNormalIdentities: mean, quantiles and coefficient of variation of the
+// log-normal with 3 and 0.5 by the formulas of the NIST/SEMATECH e-Handbook,
+// 1.3.6.6.9 (attribution from memory), with a history that has exactly these
+// moments; and six failure times of weibull.com's graphical example: a median
+// of 760 within half a percent.
+func TestLogNormalIdentities(t *testing.T) {
+	mu, sigma := estimate.LogNormal([]float64{math.Exp(2.5), math.Exp(3.5)})
+	near(t, "mu", mu, 3, 1e-12)
+	near(t, "sigma", sigma, .5, 1e-12)
+	near(t, "median", math.Exp(mu), 20.0855, 1e-4)
+	near(t, "mean", math.Exp(mu+sigma*sigma/2), 22.7599, 1e-4)
+	near(t, "coefficient of variation", math.Sqrt(math.Exp(sigma*sigma)-1), .53294, 1e-5)
+	mu, _ = estimate.LogNormal([]float64{144, 385, 747, 1144, 1576, 2616})
+	near(t, "median of six", math.Exp(mu)/760, 1, .005)
+	// Estimate's quantiles are those of its own median and spread.
+	r := rand.New(rand.NewPCG(4, 1))
+	e := estimate.Fitted(history(r, 500), hour).Of("fit", "m2", "ben")
+	for p, z := range map[float64]float64{.8: .841621, .9: 1.281552, .95: 1.644854} { // e-Handbook, 1.3.6.7.1
+		near(t, fmt.Sprint("quantile ", p), e.Quantile(p).Seconds()/e.Median().Seconds(), math.Exp(z*e.Sigma()), 1e-5)
+	}
+	near(t, "mean over median", e.Mean().Seconds()/e.Median().Seconds(), math.Exp(e.Sigma()*e.Sigma()/2), 1e-5)
+}
+
 // TestJamesSteinExample: Efron & Morris, Scientific American 236(5), 1977: 18
 // batters after 45 times at bat; factor 0.212, Clemente .294, Munson .247; the
 // drawn ones are nearer to the rest of the season.

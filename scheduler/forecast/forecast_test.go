@@ -67,7 +67,9 @@ func chain(n int) (*model.Problem, *model.Plan) {
 	return p, plan
 }
 
-func halfSigma(*model.Activity, int, []model.WorkerID) forecast.Spread { return forecast.Spread{Sigma: .5} }
+func halfSigma(*model.Activity, int, []model.WorkerID) forecast.Spread {
+	return forecast.Spread{Sigma: .5}
+}
 
 // TestLogNormalQuantiles: LN(3, 0.5) has the median 20.0855, the 80 % quantile
 // 30.5942 and the 95 % quantile 45.7150 (formulas: NIST/SEMATECH e-Handbook
@@ -152,7 +154,9 @@ func TestLongerIsLater(t *testing.T) {
 		p := modeltest.Shop(rand.New(rand.NewPCG(seed, 3)), modeltest.Size{Jobs: 9, Benches: 3, Chargers: 2, Workers: 3, Days: 4, Wild: seed%2 == 1})
 		plan := planned(t, p)
 		at := func(shift float64) *forecast.Result {
-			return run(t, forecast.Input{Problem: p, Plan: plan, Paths: 60, Spread: func(*model.Activity, int, []model.WorkerID) forecast.Spread { return forecast.Spread{Sigma: .2, Shift: shift} }})
+			return run(t, forecast.Input{Problem: p, Plan: plan, Paths: 60, Spread: func(*model.Activity, int, []model.WorkerID) forecast.Spread {
+				return forecast.Spread{Sigma: .2, Shift: shift}
+			}})
 		}
 		short, long := at(0), at(.4)
 		for i := range short.Jobs {

@@ -1,10 +1,13 @@
 package floor_test
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"net/http"
 	"strconv"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -23,16 +26,25 @@ func learnt(t testing.TB) *world {
 	lived(t) // the past
 	w := &world{t: t, log: past.log.Reopen(), clock: &clock{t: livedUntil}}
 	w.open(past.site)
-	w.lengths = experience.New(w.log, past.site)
-	w.learner = promise.NewLearner(promise.LearnerOptions{Log: w.log, Site: past.site, Paths: 60})
-	if err := w.lengths.Refresh(t.Context(), livedUntil); err != nil {
-		t.Fatal(err)
+	learning.once.Do(func() {
+		learning.lengths = experience.New(past.log, past.site)
+		learning.learner = promise.NewLearner(promise.LearnerOptions{Log: past.log, Site: past.site, Paths: 60})
+		learning.err = errors.Join(learning.lengths.Refresh(context.Background(), livedUntil), learning.learner.CatchUp(context.Background()))
+	})
+	if learning.err != nil {
+		t.Fatal(learning.err)
 	}
-	if err := w.learner.CatchUp(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	w.lengths, w.learner = learning.lengths, learning.learner
 	w.serve(live.Bounds{})
 	return w
+}
+
+// learning is done once for all tests.
+var learning struct {
+	once    sync.Once
+	lengths *experience.Experience
+	learner *promise.Learner
+	err     error
 }
 
 // TestLengthsPage: the page, the table and the API tell the same lengths; they

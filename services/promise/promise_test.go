@@ -3,6 +3,7 @@ package promise_test
 import (
 	"context"
 	"fmt"
+	"math"
 	"testing"
 	"time"
 
@@ -158,5 +159,16 @@ func TestQuoteOfANewUnit(t *testing.T) {
 	unit.Unit = "P-001"
 	if _, err := promise.Quote(t.Context(), in, []queue.ReceiveUnit{unit}); err == nil {
 		t.Error("a ticket that is taken is quoted")
+	}
+}
+
+// TestWilson: Newcombe, Statistics in Medicine 17, 1998, table I (score method
+// without continuity correction; values from memory).
+func TestWilson(t *testing.T) {
+	for _, c := range []struct{ r, n, low, high float64 }{{81, 263, .2553, .3662}, {15, 148, .0624, .1605}, {0, 20, 0, .1611}, {1, 29, .0061, .1718}} {
+		low, high := promise.Wilson(c.r/c.n, c.n)
+		if math.Abs(low-c.low) > 1e-4 || math.Abs(high-c.high) > 1e-4 {
+			t.Errorf("%v of %v: %.4f to %.4f, want %v to %v", c.r, c.n, low, high, c.low, c.high)
+		}
 	}
 }
