@@ -7,7 +7,7 @@ SEED      ?= 20260216
 PKGS      := ./...
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -54,6 +54,9 @@ faults: ## kill, cut off, flush and damage real processes; prints what was measu
 
 fuzz: ## each fuzz target for FUZZTIME
 	@./deploy/fuzz.sh $(FUZZTIME)
+
+licences: ## list the dependencies with their licences in deploy/licences.csv
+	$(GO) test . -run TestLicences -args -update-licences
 
 soak: ## the long runs: 200,000 command sequences, 200 simulated days, the race detector
 	TICKOVER_SEQUENCES=200000 $(GO) test -timeout 60m -run 'TestNothingUnsafeIsEverRecorded' -v ./queue
