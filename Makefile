@@ -8,6 +8,8 @@ PKGS      := ./...
 
 .DEFAULT_GOAL := help
 .PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop verify-optimum bench-load faults fuzz soak demo
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -47,6 +49,9 @@ verify-optimum: ## prove the small shop instances again with an exact solver (ne
 	@dir=$$(mktemp -d) && trap 'rm -rf "$$dir"' EXIT && \
 	npm install --silent --no-audit --no-fund --prefix "$$dir" minizinc@4.5.1 && \
 	$(GO) run ./cmd/oracle verify --minizinc "$$dir"
+
+bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [SECONDS=20]
+	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime 1x -timeout 60m ./services/node
 
 faults: ## kill, cut off, flush and damage real processes; prints what was measured
 	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run 'TestDeployment|TestKillAtAnyMoment' ./cmd/tickover | grep -v '^=== '

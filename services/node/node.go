@@ -417,7 +417,7 @@ func (n *Node) start(ctx context.Context, id queue.SiteID, g *errgroup.Group) (*
 		d, err := dispatch.New(ctx, dispatch.Config{
 			Site: id, Conn: n.o.Conn, Ledger: l, Now: n.o.Now, Logger: n.o.Logger, Peers: n.peers, Lease: n.o.Lease,
 			Replicas: -n.o.Replicas,
-			Core: dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Stopwatch: time.Now},
+			Core:     dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Stopwatch: time.Now},
 			Observe: func(r dispatch.Report) {
 				if n.o.Observe != nil {
 					n.o.Observe(id, s.Meter, r)

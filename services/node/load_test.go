@@ -1,0 +1,270 @@
+package node_test
+
+import (
+	"context"
+	"fmt"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strconv"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
+
+	"tickover/deploy/deploytest"
+	"tickover/queue"
+	"tickover/queue/log"
+	"tickover/queue/shopfile"
+	"tickover/services/dispatch"
+	"tickover/services/ledger"
+	"tickover/services/meter"
+	"tickover/services/node"
+	"tickover/testdata"
+)
+
+func setting(name string, otherwise int) int {
+	if n, err := strconv.Atoi(os.Getenv(name)); err == nil && n > 0 {
+		return n
+	}
+	return otherwise
+}
+
+// BenchmarkLoad: many sites with dispatchers in one process, commands from many
+// callers at once; beside it, in the same run, bare publishes of messages of
+// the same size with the same condition and the same durability from as many
+// callers. make bench-load sets LOAD_SITES=200 LOAD_UNITS=100.
+func BenchmarkLoad(b *testing.B) {
+	b.Run("one", func(b *testing.B) {
+		srv, err := log.Open(b.Context(), log.Options{Dir: filepath.Join(b.TempDir(), "log")})
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer srv.Close()
+		nc, err := srv.Connect()
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer nc.Close()
+		measure(b, srv, nc, 1)
+	})
+	b.Run("three", func(b *testing.B) {
+		c := deploytest.StartAccounts(b, 1)
+		l, err := log.Dial(b.Context(), log.DialOptions{URL: c.URLs(), Replicas: 3, Conn: []nats.Option{nats.UserInfo("t0", "t")}})
+		if err != nil {
+			b.Fatal(err)
+		}
+		defer l.Close()
+		measure(b, l, l.Conn(), 3)
+	})
+}
+
+// load is a running node with its sites.
+type load struct {
+	n       *node.Node
+	sites   []*node.Site
+	units   int
+	mu      sync.Mutex
+	waiting map[queue.SiteID][]waiting // for a plan that knows the entry
+	planned []time.Duration
+}
+
+type waiting struct {
+	seq   uint64
+	since time.Time
+}
+
+func (l *load) observe(site queue.SiteID, _ *meter.Meter, r dispatch.Report) {
+	if r.Improved || r.Err != nil {
+		return
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.waiting[site] = slices.DeleteFunc(l.waiting[site], func(w waiting) bool {
+		if w.seq > r.Seq {
+			return false
+		}
+		l.planned = append(l.planned, time.Since(w.since))
+		return true
+	})
+}
+
+func measure(b *testing.B, store log.Log, nc *nats.Conn, replicas int) {
+	sites, units, callers := setting("LOAD_SITES", 10), setting("LOAD_UNITS", 20), setting("LOAD_CALLERS", 16)
+	span := time.Duration(setting("LOAD_SECONDS", 3)) * time.Second
+	l := &load{units: units, waiting: map[queue.SiteID][]waiting{}}
+	ids := fill(b, store, sites, units)
+	before := heap()
+	n, err := node.New(node.Options{
+		Roles: node.Dispatch, Sites: ids, Log: store, Conn: nc, Replicas: replicas, Now: workday, Observe: l.observe, Lease: 10 * time.Second,
+	})
+	if err != nil {
+		b.Fatal(err)
+	}
+	l.n = n
+	ctx, cancel := context.WithCancel(b.Context())
+	begun, done := make(chan struct{}), make(chan error, 1)
+	go func() { done <- n.Run(ctx, func() { close(begun) }) }()
+	select {
+	case <-begun:
+	case err := <-done:
+		b.Fatal(err)
+	}
+	l.sites = n.Open()
+	if len(l.sites) != sites {
+		b.Fatalf("%d of %d sites are open", len(l.sites), sites)
+	}
+	perSite := float64(heap()-before) / float64(sites) / (1 << 20)
+	for b.Loop() { // once: the span is what is measured
+		raw := bare(b, nc, replicas, callers, span)
+		events, acks := l.run(b, callers, span)
+		l.mu.Lock()
+		planned := slices.Clone(l.planned)
+		l.mu.Unlock()
+		b.ReportMetric(raw, "raw/s")
+		b.ReportMetric(events, "events/s")
+		b.ReportMetric(100*events/raw, "%raw")
+		b.ReportMetric(at(acks, 50), "ack-p50-ms")
+		b.ReportMetric(at(acks, 99), "ack-p99-ms")
+		b.ReportMetric(at(planned, 50), "plan-p50-ms")
+		b.ReportMetric(at(planned, 99), "plan-p99-ms")
+		b.ReportMetric(perSite, "MiB/site")
+		b.ReportMetric(0, "ns/op")
+	}
+	cancel()
+	if err := <-done; err != nil {
+		b.Fatal(err)
+	}
+}
+
+// workday is a moment at which the demo's shop works.
+func workday() time.Time { return time.Date(2026, 2, 17, 10, 0, 0, 0, time.UTC) }
+
+// fill makes the sites with their open units.
+func fill(b *testing.B, store log.Log, sites, units int) []queue.SiteID {
+	shop, _, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	if err != nil {
+		b.Fatal(err)
+	}
+	var ids []queue.SiteID
+	for i := range sites {
+		id := queue.SiteID(fmt.Sprintf("site-%03d", i))
+		ids = append(ids, id)
+		mine := *shop
+		mine.Site = id
+		led, err := ledger.Open(b.Context(), ledger.Options{Site: id, Log: store, Now: workday})
+		if err != nil {
+			b.Fatal(err)
+		}
+		do := func(cmd string, a queue.Action) {
+			if _, err := led.Do(b.Context(), queue.Command{ID: queue.CommandID(cmd), At: workday(), Action: a}); err != nil {
+				b.Fatal(err)
+			}
+		}
+		do("shop", &queue.ConfigureShop{Shop: mine, FileHash: "x"})
+		for k := range units {
+			do(fmt.Sprintf("u%d", k), &queue.ReceiveUnit{Unit: unit(k), Arrival: queue.UnitArrived{
+				Machine:   queue.Machine{Make: "Kestrow", Model: "Brae 250", Year: 2026, Family: "kr5", Fitment: "standard"},
+				Ownership: queue.NewUnit, Route: "set-up", Promise: workday().Add(time.Duration(8+k) * time.Hour), Weight: 3,
+			}})
+		}
+	}
+	return ids
+}
+
+func unit(k int) queue.UnitID { return queue.UnitID(fmt.Sprintf("U-%03d", k)) }
+
+// run has callers change promises, which the planner has to answer, each at
+// the next site, and returns events a second and the times to the
+// acknowledgement.
+func (l *load) run(b *testing.B, callers int, span time.Duration) (float64, []time.Duration) {
+	var next, done atomic.Int64
+	var mu sync.Mutex
+	var acks []time.Duration
+	var wg sync.WaitGroup
+	begun := time.Now()
+	for range callers {
+		wg.Go(func() {
+			var mine []time.Duration
+			for time.Since(begun) < span {
+				n := next.Add(1)
+				s := l.sites[int(n)%len(l.sites)]
+				promise := workday().Add(time.Duration(6*60+n%6000) * time.Minute)
+				asked := time.Now()
+				r, err := s.Ledger.Do(b.Context(), queue.Command{ID: queue.CommandID(fmt.Sprintf("p%d", n)), At: workday(),
+					Action: &queue.AmendUnit{Unit: unit(int(n/int64(len(l.sites))) % l.units), Change: queue.UnitAmended{Promise: &promise, Reason: "the customer rang"}}})
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				mine = append(mine, time.Since(asked))
+				done.Add(1)
+				l.mu.Lock()
+				l.waiting[s.ID] = append(l.waiting[s.ID], waiting{r.Seq, asked})
+				l.mu.Unlock()
+			}
+			mu.Lock()
+			acks = append(acks, mine...)
+			mu.Unlock()
+		})
+	}
+	wg.Wait()
+	return float64(done.Load()) / time.Since(begun).Seconds(), acks
+}
+
+// bare publishes as the log does and nothing else: one message on a subject of
+// its own for each caller, on the condition of its last sequence, to a stream
+// like the log's.
+func bare(b *testing.B, nc *nats.Conn, replicas, callers int, span time.Duration) float64 {
+	js, err := jetstream.New(nc)
+	if err != nil {
+		b.Fatal(err)
+	}
+	if _, err := js.CreateOrUpdateStream(b.Context(), jetstream.StreamConfig{
+		Name: "RAW", Subjects: []string{"raw.*"}, Storage: jetstream.FileStorage, Replicas: replicas, Discard: jetstream.DiscardNew,
+		DenyDelete: true, Duplicates: 10 * time.Minute,
+	}); err != nil {
+		b.Fatal(err)
+	}
+	body := make([]byte, 700) // an entry of one event
+	var done atomic.Int64
+	var wg sync.WaitGroup
+	begun := time.Now()
+	for c := range callers {
+		wg.Go(func() {
+			var last uint64
+			for i := 0; time.Since(begun) < span; i++ {
+				ack, err := js.Publish(b.Context(), fmt.Sprintf("raw.%d", c), body,
+					jetstream.WithExpectLastSequencePerSubject(last), jetstream.WithMsgID(fmt.Sprintf("%d-%d", c, i)))
+				if err != nil {
+					b.Error(err)
+					return
+				}
+				last = ack.Sequence
+				done.Add(1)
+			}
+		})
+	}
+	wg.Wait()
+	return float64(done.Load()) / time.Since(begun).Seconds()
+}
+
+func heap() uint64 {
+	runtime.GC()
+	var m runtime.MemStats
+	runtime.ReadMemStats(&m)
+	return m.HeapAlloc
+}
+
+// at is a percentile in milliseconds.
+func at(all []time.Duration, percent int) float64 {
+	if len(all) == 0 {
+		return 0
+	}
+	slices.Sort(all)
+	return float64(all[min(len(all)-1, len(all)*percent/100)].Microseconds()) / 1000
+}
