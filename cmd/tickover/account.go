@@ -12,6 +12,9 @@ import (
 
 	"golang.org/x/sys/unix"
 
+	"github.com/nats-io/nats.go"
+	"go.uber.org/zap"
+
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/access"
@@ -29,7 +32,36 @@ type accountCmd struct {
 type accountFlags struct {
 	dataFlag
 	logFlags
+	natsFlags
 	Shop string `help:"The shop file." required:"" type:"existingfile"`
+	Nats string `help:"The servers of a running deployment, nats://HOST:PORT[,…], with --nats-key the floor's." placeholder:"URL"`
+}
+
+// at opens the desk over a connection.
+func (f *accountFlags) at(ctx context.Context, nc *nats.Conn, site queue.SiteID, logger *zap.Logger, do func(*access.Desk) error) error {
+	store, err := access.OpenJetStream(ctx, nc, site, 0, time.Now)
+	if err != nil {
+		return err
+	}
+	d, err := access.New(access.Options{Store: store, Now: time.Now, Random: rand.Reader, Logger: logger})
+	if err != nil {
+		return err
+	}
+	return do(d)
+}
+
+// far opens the desk of a deployment.
+func (f *accountFlags) far(ctx context.Context, site queue.SiteID, logger *zap.Logger, do func(*access.Desk) error) error {
+	opts, err := f.options("floor")
+	if err != nil {
+		return err
+	}
+	l, err := log.Dial(ctx, log.DialOptions{URL: f.Nats, MustExist: true, Conn: opts, Logger: logger})
+	if err != nil {
+		return explainLog(err)
+	}
+	defer l.Close()
+	return f.at(ctx, l.Conn(), site, logger, do)
 }
 
 func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Desk) error) error {
@@ -41,21 +73,16 @@ func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Des
 	if err != nil {
 		return err
 	}
+	if f.Nats != "" {
+		return f.far(ctx, shop.Site, logger, do)
+	}
 	return withLog(ctx, log.Options{Dir: logDir(f.Data)}, logger, io, func(srv *log.Server) error {
 		nc, err := srv.Connect()
 		if err != nil {
 			return err
 		}
 		defer nc.Close()
-		store, err := access.OpenJetStream(ctx, nc, shop.Site, 0, time.Now)
-		if err != nil {
-			return err
-		}
-		d, err := access.New(access.Options{Store: store, Now: time.Now, Random: rand.Reader, Logger: logger})
-		if err != nil {
-			return err
-		}
-		return do(d)
+		return f.at(ctx, nc, shop.Site, logger, do)
 	})
 }
 

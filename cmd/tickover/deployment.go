@@ -13,6 +13,7 @@ import (
 
 	"github.com/nats-io/nats.go"
 	"github.com/prometheus/client_golang/prometheus"
+	"github.com/redis/go-redis/v9"
 	"go.uber.org/zap"
 	"golang.org/x/sync/errgroup"
 
@@ -22,6 +23,7 @@ import (
 	"tickover/queue/view"
 	"tickover/queue/view/redisview"
 	"tickover/services/access"
+	"tickover/services/access/redisaccess"
 	"tickover/services/bench"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
@@ -134,13 +136,13 @@ func (c *serveCmd) deployed(ctx context.Context, io streams, logger *zap.Logger)
 	}
 	defer far.Close()
 	o.Log, o.Conn = far, far.Conn()
+	var shared *redis.Client
 	if c.Redis != "" {
-		client, err := redisview.Dial(c.Redis, logger)
-		if err != nil {
+		if shared, err = redisview.Dial(c.Redis, logger); err != nil {
 			return err
 		}
-		defer client.Close()
-		o.Views = redisview.New(client)
+		defer shared.Close()
+		o.Views = redisview.New(shared)
 	} else if roles == node.All {
 		o.Views = &view.Mem{}
 	}
@@ -149,17 +151,21 @@ func (c *serveCmd) deployed(ctx context.Context, io streams, logger *zap.Logger)
 	o.Registry = reg
 	o.Meter = func(r prometheus.Registerer) *meter.Meter { return meter.New(metrics.New(r, meter.Words())) }
 	o.Observe = func(_ queue.SiteID, m *meter.Meter, r dispatch.Report) { observePlan(m, r) }
-	o.Pages = c.pages(o, logger)
+	e, err := c.expose(c.Data, logger)
+	if err != nil {
+		return err
+	}
+	o.Pages = c.pages(o, shared, e, logger)
 	o.Provision = func(ctx context.Context) error { return provision(ctx, o.Conn, o.Replicas) }
 	n, err := node.New(o)
 	if err != nil {
 		return err
 	}
-	return c.serveNode(ctx, io, logger, n, roles, reg)
+	return c.serveNode(ctx, io, logger, n, roles, reg, e)
 }
 
 // serveNode runs a node with its pages and its probe.
-func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger, n *node.Node, roles node.Roles, reg *prometheus.Registry) error {
+func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger, n *node.Node, roles node.Roles, reg *prometheus.Registry, e *exposure) error {
 	g, gctx := errgroup.WithContext(ctx)
 	begun := make(chan struct{})
 	g.Go(func() error { return n.Run(gctx, func() { close(begun) }) })
@@ -177,13 +183,18 @@ func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger
 		return ended(g.Wait())
 	}
 	if roles&node.Floor != 0 {
-		l, err := floor.Listen(ctx, c.Listen, floor.Exposure{})
+		// Whether people sign in is asked of each site when it is opened.
+		l, err := floor.Listen(ctx, c.Listen, floor.Exposure{SignIn: true, TLS: e.tls != nil, Force: c.ForceInsecure})
 		if err != nil {
 			return err
 		}
 		_, port, _ := net.SplitHostPort(l.Addr().String())
-		fmt.Fprintf(io.out, "pages of site SITE are at http://SITE.%s:%s/board (stop with Ctrl-C)\n", c.Domain, port)
-		g.Go(func() error { return floor.ServeOn(gctx, l, n, logger, nil) })
+		scheme := "http"
+		if e.tls != nil {
+			scheme = "https"
+		}
+		fmt.Fprintf(io.out, "pages of site SITE are at %s://SITE.%s:%s/board (stop with Ctrl-C)\n", scheme, c.Domain, port)
+		g.Go(func() error { return floor.ServeTLS(gctx, l, e.tls, n, logger, nil) })
 	}
 	fmt.Fprintf(io.out, "%s: working (stop with Ctrl-C)\n", roles.Name())
 	notify("READY=1")
@@ -234,7 +245,7 @@ func dialPatiently(ctx context.Context, o log.DialOptions, logger *zap.Logger) (
 }
 
 // pages makes the pages of one site.
-func (c *serveCmd) pages(o node.Options, logger *zap.Logger) func(context.Context, *node.Site, *errgroup.Group) (http.Handler, error) {
+func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logger *zap.Logger) func(context.Context, *node.Site, *errgroup.Group) (http.Handler, error) {
 	return func(ctx context.Context, s *node.Site, g *errgroup.Group) (http.Handler, error) {
 		people, err := contacts.Open(ctx, o.Conn, s.ID, o.Replicas, o.Now)
 		if err != nil {
@@ -248,18 +259,14 @@ func (c *serveCmd) pages(o node.Options, logger *zap.Logger) func(context.Contex
 		g.Go(func() error { return people.Run(ctx) })
 		g.Go(func() error { return plans.Run(ctx, o.Conn, s.ID) })
 		g.Go(func() error { return alerts.Run(ctx, o.Conn, s.ID) })
-		store, err := access.OpenJetStream(ctx, o.Conn, s.ID, 0, o.Now)
-		if err != nil {
-			return nil, err
-		}
-		desk, err := access.New(access.Options{Store: store, Now: o.Now, Random: rand.Reader, Logger: logger})
+		desk, err := c.desk(ctx, o, s.ID, shared, logger)
 		if err != nil {
 			return nil, err
 		}
 		f, err := floor.New(floor.Options{
 			Access: desk,
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
-			Hosts: []string{strings.ToLower(string(s.ID) + "." + c.Domain)}, Photos: kept, Contacts: people,
+			Hosts: append([]string{strings.ToLower(string(s.ID) + "." + c.Domain)}, e.hosts...), HSTS: c.TLSCert != "", Photos: kept, Contacts: people,
 		})
 		if err != nil {
 			return nil, err
@@ -267,6 +274,32 @@ func (c *serveCmd) pages(o node.Options, logger *zap.Logger) func(context.Contex
 		context.AfterFunc(ctx, f.Close)
 		return f, nil
 	}
+}
+
+// desk lets the people of a site in. Accounts are on NATS, sessions in Redis if
+// there is one. Beyond this machine a site without accounts is not served.
+func (c *serveCmd) desk(ctx context.Context, o node.Options, site queue.SiteID, shared *redis.Client, logger *zap.Logger) (*access.Desk, error) {
+	lasting, err := access.OpenJetStream(ctx, o.Conn, site, 0, o.Now)
+	if err != nil {
+		return nil, err
+	}
+	store := access.Store(lasting)
+	if shared != nil {
+		store = access.Split{Lasting: lasting, Passing: redisaccess.New(shared, site)}
+	}
+	desk, err := access.New(access.Options{Store: store, Now: o.Now, Random: rand.Reader, Logger: logger})
+	if err != nil {
+		return nil, err
+	}
+	host, _, err := net.SplitHostPort(c.Listen)
+	if ip := net.ParseIP(host); err == nil && (host == "localhost" || ip != nil && ip.IsLoopback()) || c.ForceInsecure {
+		return desk, nil
+	}
+	closed, err := desk.Closed(ctx)
+	if err == nil && !closed {
+		err = fmt.Errorf("site %s: nobody signs in yet, so it is served on this machine only; make the owner's account first: tickover account add --nats", site)
+	}
+	return desk, err
 }
 
 // probe answers those who watch the process, not the shop's people.

@@ -51,6 +51,7 @@ type cli struct {
 	Verify       verifyCmd       `cmd:"" help:"Check a log for damage; changes nothing."`
 	Backup       backupCmd       `cmd:"" help:"Write a log to one file."`
 	Restore      restoreCmd      `cmd:"" help:"Make a log from a backup."`
+	Doctor       doctorCmd       `cmd:"" help:"Look at an installation and say what is wrong and what to do."`
 	Keys         keysCmd         `cmd:"" help:"Make the keys and certificates of a deployment."`
 	Ready        readyCmd        `cmd:"" help:"Ask a running process whether it can work."`
 	Measure      measureCmd      `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`

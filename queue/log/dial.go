@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 	"go.uber.org/zap"
 )
 
@@ -67,4 +68,36 @@ func Dial(ctx context.Context, o DialOptions) (*JetStream, error) {
 func (l *JetStream) Close() error {
 	l.nc.Close()
 	return nil
+}
+
+// Copies is on how many nodes a log is kept, and how well.
+type Copies struct {
+	Entries uint64
+	Want    int      // nodes
+	Behind  []string // those that are away or have not all of it, and why
+}
+
+// Copies asks the servers how the log is kept.
+func (l *JetStream) Copies(ctx context.Context) (Copies, error) {
+	var info *jetstream.StreamInfo
+	err := l.ask(ctx, func(ctx context.Context) (err error) {
+		info, err = l.stream.Info(ctx)
+		return err
+	})
+	if err != nil {
+		return Copies{}, l.requestError("ask how the log is kept", err)
+	}
+	c := Copies{Entries: info.State.Msgs, Want: info.Config.Replicas}
+	if info.Cluster == nil {
+		return c, nil
+	}
+	for _, r := range info.Cluster.Replicas {
+		switch {
+		case r.Offline:
+			c.Behind = append(c.Behind, r.Name+" is away")
+		case !r.Current:
+			c.Behind = append(c.Behind, fmt.Sprintf("%s is %d entries behind", r.Name, r.Lag))
+		}
+	}
+	return c, nil
 }
