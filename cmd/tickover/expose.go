@@ -9,6 +9,7 @@ import (
 	"net"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"time"
 
 	"go.uber.org/zap"
@@ -117,7 +118,8 @@ func newSecret() (string, error) {
 // announce tells where the pages are, how to close an open shop, and what
 // phones have to trust.
 func announceShop(io streams, name string, e *exposure, secret string, open bool) func(net.Addr) {
-	return func(a net.Addr) {
+	return func(addr net.Addr) {
+		a := e.called(addr)
 		scheme := "http"
 		if e.tls != nil {
 			scheme = "https"
@@ -129,8 +131,24 @@ func announceShop(io streams, name string, e *exposure, secret string, open bool
 		if open && secret != "" {
 			fmt.Fprintf(io.out, "Nobody has to sign in. To change that, make the owner's account on this machine:\n  %s://%s/first-account?secret=%s\n", scheme, a, secret)
 		}
-		if tcp, ok := a.(*net.TCPAddr); ok && !tcp.IP.IsLoopback() && (e.tls == nil || open) {
+		if tcp, ok := addr.(*net.TCPAddr); ok && !tcp.IP.IsLoopback() && (e.tls == nil || open) {
 			fmt.Fprintln(io.err, "WARNING: --force-insecure: whoever is in this network can read and press everything.")
 		}
 	}
+}
+
+// called is an address under which people open the pages: of all addresses of
+// this machine the first name that was given, else the machine's own.
+func (e *exposure) called(a net.Addr) string {
+	tcp, ok := a.(*net.TCPAddr)
+	if !ok || !tcp.IP.IsUnspecified() {
+		return a.String()
+	}
+	host := "localhost"
+	if len(e.flags.Host) > 0 {
+		host = e.flags.Host[0]
+	} else if n, err := lan.Local(); err == nil && len(n.IPs) > 0 {
+		host = n.IPs[0].String()
+	}
+	return net.JoinHostPort(host, strconv.Itoa(tcp.Port))
 }
