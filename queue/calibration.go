@@ -7,6 +7,8 @@ import (
 	"slices"
 	"strings"
 	"time"
+
+	"tickover/queue/said"
 )
 
 // Variants of a calibration: the idle as the maker set it, or raised by 100 or
@@ -187,6 +189,7 @@ type Clash struct {
 	Other int
 	What  string
 	Do    string
+	Say   said.Text // What in any language; Do is a message as it is
 }
 
 // Check looks for entries that can't be listed beside each other and those
@@ -194,12 +197,12 @@ type Clash struct {
 // listed already as they are, are fine.
 func (c *Catalogue) Check(entries []Calibration) []Clash {
 	var out []Clash
-	clash := func(i, other int, do, format string, args ...any) {
-		out = append(out, Clash{i, other, fmt.Sprintf(format, args...), do})
+	clash := func(i, other int, do string, say said.Text) {
+		out = append(out, Clash{i, other, say.String(), do, say})
 	}
 	for i := range entries {
-		if what, do := entries[i].malformed(); what != "" {
-			clash(i, -1, do, "%s", what)
+		if what, do := entries[i].malformed(); !what.IsZero() {
+			clash(i, -1, do, what)
 		}
 	}
 	if len(out) > 0 {
@@ -215,9 +218,9 @@ func (c *Catalogue) Check(entries []Calibration) []Clash {
 		switch {
 		case e.Supersedes == "":
 		case e.Supersedes == e.ID || all.supersedes(e.ID, e.ID):
-			clash(i, -1, "Say which one is newer.", "%s supersedes itself, perhaps over others", e.ID)
+			clash(i, -1, mark("Say which one is newer."), said.Say("%s supersedes itself, perhaps over others", e.ID))
 		case !ids[e.Supersedes]:
-			clash(i, -1, "List that one first, or leave the field empty.", "%s supersedes %s, which is not listed", e.ID, e.Supersedes)
+			clash(i, -1, mark("List that one first, or leave the field empty."), said.Say("%s supersedes %s, which is not listed", e.ID, e.Supersedes))
 		}
 	}
 	// The same place may hold an entry of the list or one listed before.
@@ -225,14 +228,14 @@ func (c *Catalogue) Check(entries []Calibration) []Clash {
 	for i := range entries {
 		k := modelOf(entries[i].Make, entries[i].Model)
 		for _, j := range placed[k] {
-			if what, do := all.contradiction(&entries[i], &entries[j]); what != "" {
-				clash(i, j, do, "%s", what)
+			if what, do := all.contradiction(&entries[i], &entries[j]); !what.IsZero() {
+				clash(i, j, do, what)
 			}
 		}
 		placed[k] = append(placed[k], i)
 		for _, j := range c.models[k] {
-			if what, do := all.contradiction(&entries[i], &c.entries[j]); what != "" {
-				clash(i, -1, do, "%s, which is listed already", what)
+			if what, do := all.contradiction(&entries[i], &c.entries[j]); !what.IsZero() {
+				clash(i, -1, do, said.Say("%s, which is listed already", what))
 			}
 		}
 	}
@@ -251,52 +254,53 @@ func (c *Catalogue) moved(entries []Calibration) []Clash {
 		e := &entries[i]
 		k := modelOf(e.Make, e.Model)
 		if was, ok := model[e.ID]; ok && was != k {
-			out = append(out, Clash{i, -1, fmt.Sprintf("%s is listed for %s %s, not for %s %s", e.ID, was.make, was.model, e.Make, e.Model), "Give it an id of its own."})
+			say := said.Say("%s is listed for %s %s, not for %s %s", e.ID, was.make, was.model, e.Make, e.Model)
+			out = append(out, Clash{i, -1, say.String(), mark("Give it an id of its own."), say})
 		}
 		model[e.ID] = k
 	}
 	return out
 }
 
-func (e *Calibration) malformed() (what, do string) {
+func (e *Calibration) malformed() (what said.Text, do string) {
 	_, err := time.Parse(time.DateOnly, e.Released)
 	switch {
 	case e.ID == "" || len(e.ID) > idMax:
-		return "a calibration has no usable id", "Give it an id of 1 to 64 characters."
+		return said.Say("a calibration has no usable id"), mark("Give it an id of 1 to 64 characters.")
 	case e.Revision < 1:
-		return fmt.Sprintf("%s has the revision %d", e.ID, e.Revision), "Revisions are whole numbers from 1."
+		return said.Say("%s has the revision %d", e.ID, e.Revision), mark("Revisions are whole numbers from 1.")
 	case e.Make == "" || e.Model == "":
-		return fmt.Sprintf("%s has no make or no model", e.ID), "Fill both in."
+		return said.Say("%s has no make or no model", e.ID), mark("Fill both in.")
 	case e.YearFrom < 1900 || e.YearTo > 2200 || e.YearTo < e.YearFrom:
-		return fmt.Sprintf("%s is for the years %d to %d", e.ID, e.YearFrom, e.YearTo), "Give the first and the last model year."
+		return said.Say("%s is for the years %d to %d", e.ID, e.YearFrom, e.YearTo), mark("Give the first and the last model year.")
 	case e.Fitment == "":
-		return fmt.Sprintf("%s has no fitment", e.ID), "Write standard, or the exhaust or intake that it is for."
+		return said.Say("%s has no fitment", e.ID), mark("Write standard, or the exhaust or intake that it is for.")
 	case err != nil:
-		return fmt.Sprintf("%s was released on %q", e.ID, e.Released), "Write the date as 2026-01-12."
+		return said.Say("%s was released on %q", e.ID, e.Released), mark("Write the date as 2026-01-12.")
 	case !slices.Contains(Variants(), e.Variant):
-		return fmt.Sprintf("%s has the variant %q", e.ID, e.Variant), "Write standard, idle+100 or idle+200."
+		return said.Say("%s has the variant %q", e.ID, e.Variant), mark("Write standard, idle+100 or idle+200.")
 	case len(e.Make) > textMax || len(e.Model) > textMax || len(e.ForCaller) > textMax || len(e.Family) > idMax || len(e.Fitment) > idMax:
-		return fmt.Sprintf("%s has a text that is too long", e.ID), "Shorten it."
+		return said.Say("%s has a text that is too long", e.ID), mark("Shorten it.")
 	}
-	return "", ""
+	return said.Text{}, ""
 }
 
 // contradiction is why two entries can't stand beside each other.
-func (c *Catalogue) contradiction(a, b *Calibration) (what, do string) {
+func (c *Catalogue) contradiction(a, b *Calibration) (what said.Text, do string) {
 	switch {
 	case a.ID == b.ID && a.Revision == b.Revision:
 		if *a != *b {
-			return fmt.Sprintf("%s revision %d says something else than another line for the same revision", a.ID, a.Revision), "Give the newer one a higher revision."
+			return said.Say("%s revision %d says something else than another line for the same revision", a.ID, a.Revision), mark("Give the newer one a higher revision.")
 		}
 	case a.ID == b.ID:
 		if (a.Revision > b.Revision) != (a.Released >= b.Released) && a.Released != b.Released {
-			return fmt.Sprintf("%s revision %d was released on %s, revision %d on %s", a.ID, a.Revision, a.Released, b.Revision, b.Released), "A higher revision can't be older."
+			return said.Say("%s revision %d was released on %s, revision %d on %s", a.ID, a.Revision, a.Released, b.Revision, b.Released), mark("A higher revision can't be older.")
 		}
 	case a.overlaps(b) && !c.supersedes(a.ID, b.ID) && !c.supersedes(b.ID, a.ID):
-		return fmt.Sprintf("%s revision %d and %s revision %d are both for %s %s, %d to %d", a.ID, a.Revision, b.ID, b.Revision, a.Make, a.Model,
-			max(a.YearFrom, b.YearFrom), min(a.YearTo, b.YearTo)), "Separate the years, fitment or variant, or say which supersedes the other."
+		return said.Say("%s revision %d and %s revision %d are both for %s %s, %d to %d", a.ID, a.Revision, b.ID, b.Revision, a.Make, a.Model,
+			max(a.YearFrom, b.YearFrom), min(a.YearTo, b.YearTo)), mark("Separate the years, fitment or variant, or say which supersedes the other.")
 	}
-	return "", ""
+	return said.Text{}, ""
 }
 
 func (a *Calibration) overlaps(b *Calibration) bool {
@@ -355,7 +359,7 @@ func (a *ListCalibrations) decide(d *decider) error {
 	}
 	cat := d.state.Catalogue()
 	if clashes := cat.Check(a.Calibrations); len(clashes) > 0 {
-		return refuse(CodeExists, clashes[0].Do, "%s", clashes[0].What)
+		return refuse(CodeExists, clashes[0].Do, "%s", clashes[0].Say)
 	}
 	var fresh []Calibration
 	for _, c := range a.Calibrations {

@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"strconv"
@@ -26,12 +27,12 @@ var (
 // mark marks a text that the pages say in a person's language.
 func mark(text string) string { return text }
 
-// missingEvidence lists the required fields of a finished step that are empty.
+// missingEvidence names the required fields of a finished step that are empty.
 func missingEvidence(op *Operation, ev Evidence) []string {
 	var missing []string
 	for _, f := range op.Evidence {
 		if f.Required && ev[f.Key] == "" {
-			missing = append(missing, string(f.Key))
+			missing = append(missing, cmp.Or(f.Label, string(f.Key)))
 		}
 	}
 	return missing

@@ -271,7 +271,7 @@ func TestI11EvidenceComplete(t *testing.T) {
 	ok(t, s.Start("T-1", "restart"))
 	finish := &queue.FinishStep{Unit: "T-1", Step: "restart", Technician: "ada"}
 	_, err := s.Do("ada", finish)
-	wantRefusal(t, err, queue.I11, "idle_rpm")
+	wantRefusal(t, err, queue.I11, "Idle speed")
 	ok(t, override(s, queue.I11, finish))
 	if got := s.State.Units["T-1"].Step("restart").Overrides; len(got) != 1 {
 		t.Errorf("the override is not kept: %v", got)

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/queue/said"
 )
 
 // Batch is the rows of a file that can be taken.
@@ -30,7 +31,7 @@ func Load(r io.Reader, shop *queue.Shop) (*Batch, Errors) {
 			continue
 		}
 		if line, twice := first[row.Unit.Unit]; twice {
-			errs = append(errs, RowError{row.Line, colTicket, fmt.Sprintf("ticket %s stands in line %d already", row.Unit.Unit, line), "give each unit its own number, or take one of the two lines out"})
+			errs = append(errs, badRow(row.Line, colTicket, "give each unit its own number, or take one of the two lines out", "ticket %s stands in line %d already", row.Unit.Unit, line))
 			continue
 		}
 		first[row.Unit.Unit] = row.Line
@@ -74,9 +75,8 @@ func (b *Batch) Against(s *queue.State, by Sender) Plan {
 		case u.Arrival == row.Unit.Arrival.Hash():
 			p.Unchanged++
 		default:
-			p.Errors = append(p.Errors, RowError{row.Line, colTicket,
-				fmt.Sprintf("ticket %s exists with another content: %s %s, arrived %s", u.ID, u.Machine.Make, u.Machine.Model, u.Arrived.In(location(s)).Format(time.DateOnly)),
-				"change it on the unit's page, or give the new unit another number"})
+			p.Errors = append(p.Errors, badRow(row.Line, colTicket, "change it on the unit's page, or give the new unit another number",
+				"ticket %s exists with another content: %s %s, arrived %s", u.ID, u.Machine.Make, u.Machine.Model, u.Arrived.In(location(s)).Format(time.DateOnly)))
 		}
 	}
 	if err, full := noRoom(s, len(rows)); full {
@@ -110,8 +110,8 @@ func noRoom(s *queue.State, n int) (RowError, bool) {
 	if open+n <= most {
 		return RowError{}, false
 	}
-	return RowError{What: fmt.Sprintf("%d units are in the shop, %d more would exceed the limit of %d", open, n, most),
-		Do: "hand finished units over, or raise limits.units_open_max in the shop file"}, true
+	return badRow(0, "", "hand finished units over, or raise limits.units_open_max in the shop file",
+		"%d units are in the shop, %d more would exceed the limit of %d", open, n, most), true
 }
 
 // judge asks the queue whether it would take the unit.
@@ -122,10 +122,11 @@ func judge(s *queue.State, row Row, by Sender) *RowError {
 	}
 	re := &RowError{Line: row.Line, What: err.Error()}
 	if r, ok := err.(*queue.Refusal); ok {
-		re.What, re.Do = r.What, r.Do
+		re.say, re.sayDo = r.Said()
 		if r.Interlock > 0 {
-			re.What = r.Interlock.String() + ": " + r.What
+			re.say = said.Say("%s: %s", r.Interlock.String(), re.say)
 		}
+		re.What, re.Do = re.say.String(), re.sayDo.String()
 	}
 	return re
 }

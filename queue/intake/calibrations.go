@@ -15,6 +15,7 @@ import (
 	"unicode"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/queue/sheet"
 	"tickover/queue/spell"
 )
@@ -87,7 +88,7 @@ func LoadCalibrations(r io.Reader) (*Calibrations, Errors) {
 		}
 		errs = append(errs, problems...)
 		if len(b.Rows)+len(errs) > calibrationsMax {
-			errs = append(errs, RowError{f.line, "", fmt.Sprintf("the file has more than %d rows", calibrationsMax), "split it"})
+			errs = append(errs, badRow(f.line, "", "split it", "the file has more than %d rows", calibrationsMax))
 			break
 		}
 	}
@@ -166,7 +167,7 @@ func (l *line) variant() queue.Variant {
 	if v := queue.Variant(strings.ToLower(s)); slices.Contains(queue.Variants(), v) {
 		return v
 	}
-	l.bad(colVariant, spell.Suggest(s, variantWords()), "there is no variant %s", clip(s))
+	l.bad(colVariant, spell.SaySuggest(s, variantWords()), "there is no variant %s", clip(s))
 	return queue.VariantStandard
 }
 
@@ -235,7 +236,7 @@ func (b *Calibrations) Against(listed *queue.Catalogue) CalibrationPlan {
 	first := map[queue.CalibrationRef]int{}
 	for i, row := range b.Rows {
 		if j, twice := first[row.Ref()]; twice && row.Calibration == b.Rows[j].Calibration {
-			p.Errors = append(p.Errors, RowError{row.Line, "", fmt.Sprintf("the same entry stands in line %d and line %d", b.Rows[j].Line, row.Line), "take one of the two lines out"})
+			p.Errors = append(p.Errors, badRow(row.Line, "", "take one of the two lines out", "the same entry stands in line %d and line %d", b.Rows[j].Line, row.Line))
 			continue
 		}
 		first[row.Ref()] = i
@@ -247,11 +248,12 @@ func (b *Calibrations) Against(listed *queue.Catalogue) CalibrationPlan {
 	}
 	for _, c := range listed.Check(entries) {
 		at := b.Rows[c.Index].Line
-		what := c.What
+		do := said.Text{Format: c.Do}
 		if c.Other >= 0 {
-			what = fmt.Sprintf("line %d and line %d: %s", at, b.Rows[c.Other].Line, what)
+			p.Errors = append(p.Errors, badRow(at, "", do, "line %d and line %d: %s", at, b.Rows[c.Other].Line, c.Say))
+			continue
 		}
-		p.Errors = append(p.Errors, RowError{at, "", what, c.Do})
+		p.Errors = append(p.Errors, badRow(at, "", do, "%s", c.Say))
 	}
 	p.Errors.sort()
 	return p

@@ -3,6 +3,8 @@ package intake
 import (
 	"fmt"
 	"strings"
+
+	"tickover/queue/said"
 )
 
 // RowError says why a line of the file can't be taken.
@@ -11,6 +13,32 @@ type RowError struct {
 	Column string `json:"column,omitempty"` // as the file's first line names it
 	What   string `json:"what"`
 	Do     string `json:"do,omitempty"`
+
+	say, sayDo said.Text
+}
+
+// badRow is a mistake; do is a message, or a said.Text where that takes values.
+func badRow(line int, column string, do any, format string, args ...any) RowError {
+	e := RowError{Line: line, Column: column, say: said.Say(format, args...)}
+	switch do := do.(type) {
+	case string:
+		e.sayDo = said.Text{Format: do}
+	case said.Text:
+		e.sayDo = do
+	}
+	e.What, e.Do = e.say.String(), e.sayDo.String()
+	return e
+}
+
+// mark marks a message that is said by [badRow].
+func mark(text string) string { return text }
+
+// Said are What and Do as they are said in another language.
+func (e RowError) Said() (what, do said.Text) {
+	if e.say.IsZero() {
+		return said.Say("%s", e.What), said.Say("%s", e.Do)
+	}
+	return e.say, e.sayDo
 }
 
 func (e RowError) Error() string {

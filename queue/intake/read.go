@@ -5,7 +5,6 @@ import (
 	"bytes"
 	"encoding/csv"
 	"errors"
-	"fmt"
 	"io"
 	"iter"
 	"slices"
@@ -14,6 +13,7 @@ import (
 	"unicode/utf8"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/queue/spell"
 )
 
@@ -50,7 +50,7 @@ func Read(r io.Reader, shop *queue.Shop) iter.Seq2[Row, Errors] {
 				continue // an empty line
 			}
 			if rows++; rows > RowsMax {
-				yield(Row{}, Errors{{f.line, "", fmt.Sprintf("the file has more than %d rows", RowsMax), "split it"}})
+				yield(Row{}, Errors{badRow(f.line, "", "split it", "the file has more than %d rows", RowsMax)})
 				return
 			}
 			row := Row{Line: f.line}
@@ -105,9 +105,9 @@ func open(r io.Reader, t table, shop *shopIndex) (*file, Errors) {
 	head, err := b.Peek(headMax)
 	switch {
 	case err != nil && err != io.EOF && err != bufio.ErrBufferFull:
-		return nil, Errors{{0, "", "the file can't be read: " + err.Error(), ""}}
+		return nil, Errors{badRow(0, "", "", "the file can't be read: %s", err.Error())}
 	case bytes.HasPrefix(head, []byte{0xFF, 0xFE}) || bytes.HasPrefix(head, []byte{0xFE, 0xFF}):
-		return nil, Errors{{1, "", "the file is UTF-16", "save it as “CSV UTF-8”"}}
+		return nil, Errors{badRow(1, "", "save it as “CSV UTF-8”", "the file is UTF-16")}
 	}
 	if bytes.HasPrefix(head, []byte("\uFEFF")) {
 		_, _ = b.Discard(3) // three bytes that were peeked at
@@ -178,7 +178,7 @@ func (f *file) readHeader() Errors {
 	}
 	switch {
 	case done:
-		return Errors{{1, "", "the file is empty", "the first line names the columns: " + strings.Join(f.table.needed(), ", ")}}
+		return Errors{badRow(1, "", said.Say("the first line names the columns: %s", strings.Join(f.table.needed(), ", ")), "the file is empty")}
 	case errs != nil:
 		return errs
 	}
@@ -194,18 +194,18 @@ func (f *file) readHeader() Errors {
 		}
 		key, found := f.table.named(name)
 		if !found {
-			errs = append(errs, RowError{f.line, shown, "there is no column " + clip(name), spell.Suggest(name, f.table.names())})
+			errs = append(errs, badRow(f.line, shown, spell.SaySuggest(name, f.table.names()), "there is no column %s", clip(name)))
 			continue
 		}
 		if k, twice := f.column[key]; twice {
-			errs = append(errs, RowError{f.line, shown, fmt.Sprintf("column %s stands twice, as number %d and %d", key, k+1, i+1), "take one of them out"})
+			errs = append(errs, badRow(f.line, shown, "take one of them out", "column %s stands twice, as number %d and %d", key, k+1, i+1))
 			continue
 		}
 		f.column[key] = i
 	}
 	for _, key := range f.table.needed() {
 		if _, found := f.column[key]; !found {
-			errs = append(errs, RowError{f.line, key, "the column " + key + " is missing", "add it; needed are: " + strings.Join(f.table.needed(), ", ")})
+			errs = append(errs, badRow(f.line, key, said.Say("add it; needed are: %s", strings.Join(f.table.needed(), ", ")), "the column %s is missing", key))
 		}
 	}
 	return errs
@@ -219,7 +219,7 @@ func (f *file) next() (record []string, errs Errors, done bool) {
 	switch {
 	case f.size.over:
 		f.broken = true
-		return nil, Errors{{0, "", fmt.Sprintf("the file has more than %d bytes", SizeMax), "split it"}}, false
+		return nil, Errors{badRow(0, "", "split it", "the file has more than %d bytes", SizeMax)}, false
 	case err == io.EOF:
 		return nil, nil, true
 	case errors.As(err, &pe):
@@ -227,14 +227,14 @@ func (f *file) next() (record []string, errs Errors, done bool) {
 		return nil, Errors{quoteError(pe, f.offset)}, false
 	case err != nil:
 		f.broken = true
-		return nil, Errors{{0, "", "the file can't be read: " + err.Error(), ""}}, false
+		return nil, Errors{badRow(0, "", "", "the file can't be read: %s", err.Error())}, false
 	}
 	line, _ := f.csv.FieldPos(0)
 	f.line = line + f.offset
 	length := f.csv.InputOffset() - f.end
 	f.end = f.csv.InputOffset()
 	if length > RecordMax {
-		return nil, Errors{{f.line, "", fmt.Sprintf("the row has %d bytes, at most %d are allowed", length, RecordMax), "look for a quote that is not closed"}}, false
+		return nil, Errors{badRow(f.line, "", "look for a quote that is not closed", "the row has %d bytes, at most %d are allowed", length, RecordMax)}, false
 	}
 	if !slices.ContainsFunc(record, func(s string) bool { return s != "" }) {
 		return nil, nil, false
@@ -252,14 +252,14 @@ func (f *file) sound(record []string) ([]string, Errors, bool) {
 		}
 		if !utf8.ValidString(cell) {
 			line, _ := f.csv.FieldPos(i)
-			errs = append(errs, RowError{line + f.offset + newlinesBeforeBroken(cell), name, "these bytes are no UTF-8 text: " + clip(strings.ToValidUTF8(cell, "\uFFFD")), "save the file as “CSV UTF-8”"})
+			errs = append(errs, badRow(line+f.offset+newlinesBeforeBroken(cell), name, "save the file as “CSV UTF-8”", "these bytes are no UTF-8 text: %s", clip(strings.ToValidUTF8(cell, "\uFFFD"))))
 		}
 		if f.header != nil && name == "" && cell != "" {
-			errs = append(errs, RowError{f.line, "", fmt.Sprintf("cell %d holds %s, its column has no name", i+1, clip(strings.ToValidUTF8(cell, "\uFFFD"))), "look for a separator too many, or put the cell with it in quotes"})
+			errs = append(errs, badRow(f.line, "", "look for a separator too many, or put the cell with it in quotes", "cell %d holds %s, its column has no name", i+1, clip(strings.ToValidUTF8(cell, "\uFFFD"))))
 		}
 	}
 	if n := len(record); f.header != nil && n < len(f.header) {
-		errs = append(errs, RowError{f.line, "", fmt.Sprintf("the row has %d cells, the first line names %d columns", n, len(f.header)), "look for a missing separator"})
+		errs = append(errs, badRow(f.line, "", "look for a missing separator", "the row has %d cells, the first line names %d columns", n, len(f.header)))
 	}
 	if errs != nil {
 		return nil, errs, false
@@ -281,14 +281,12 @@ func newlinesBeforeBroken(s string) int {
 }
 
 func quoteError(pe *csv.ParseError, offset int) RowError {
-	e := RowError{Line: pe.StartLine + offset, What: pe.Err.Error(), Do: "look at the line"}
+	at := pe.StartLine + offset
 	switch {
 	case errors.Is(pe.Err, csv.ErrBareQuote):
-		e.What = fmt.Sprintf("a quote stands in a cell without quotes (line %d, byte %d)", pe.Line+offset, pe.Column)
-		e.Do = `put the cell in quotes and double the quote in it: "4"" pipe"`
+		return badRow(at, "", `put the cell in quotes and double the quote in it: "4"" pipe"`, "a quote stands in a cell without quotes (line %d, byte %d)", pe.Line+offset, pe.Column)
 	case errors.Is(pe.Err, csv.ErrQuote):
-		e.What = fmt.Sprintf("a cell in quotes does not end where it should (line %d, byte %d)", pe.Line+offset, pe.Column)
-		e.Do = `close the quotes, and double a quote inside: "4"" pipe"`
+		return badRow(at, "", `close the quotes, and double a quote inside: "4"" pipe"`, "a cell in quotes does not end where it should (line %d, byte %d)", pe.Line+offset, pe.Column)
 	}
-	return e
+	return badRow(at, "", "look at the line", "%s", pe.Err.Error())
 }

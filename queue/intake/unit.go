@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"fmt"
 	"regexp"
 	"slices"
 	"strconv"
@@ -10,6 +9,7 @@ import (
 	"unicode"
 
 	"tickover/queue"
+	"tickover/queue/said"
 	"tickover/queue/spell"
 )
 
@@ -30,32 +30,32 @@ type line struct {
 func (f *file) unit(record []string) (queue.ReceiveUnit, Errors) {
 	l := &line{f: f, cells: record}
 	var u queue.ReceiveUnit
-	u.Unit = queue.UnitID(l.pattern(colTicket, ticketPattern, "a ticket", "use letters, digits, '-', '_' and '.', at most 40"))
+	u.Unit = queue.UnitID(l.pattern(colTicket, ticketPattern, mark("%s is no ticket"), mark("use letters, digits, '-', '_' and '.', at most 40")))
 	a := &u.Arrival
 	a.Machine = queue.Machine{
 		Frame: l.text(colFrame, 64), Make: f.shop.share(l.must(colMake, 80)), Model: f.shop.share(l.must(colModel, 80)),
-		Year: l.whole(colYear, 1900, 2100, 0, "four digits, for example 2026"), Plate: l.text(colPlate, 20),
+		Year: l.whole(colYear, 1900, 2100, 0, mark("four digits, for example 2026")), Plate: l.text(colPlate, 20),
 		Family: l.family(), Fitment: l.fitment(),
 	}
 	if word := l.must(colOwnership, 80); word != "" {
 		if err := a.Ownership.UnmarshalText([]byte(nearestFold(word, queue.Ownerships()))); err != nil {
-			l.bad(colOwnership, spell.Suggest(word, queue.Ownerships()), "%s is no ownership", clip(word))
+			l.bad(colOwnership, spell.SaySuggest(word, queue.Ownerships()), "%s is no ownership", clip(word))
 		}
 	}
 	a.Promise = l.when(colPromise, l.must(colPromise, 80))
-	a.Weight = l.whole(colWeight, 1, 10, weightDefault, "1 to 10")
+	a.Weight = l.whole(colWeight, 1, 10, weightDefault, mark("1 to 10"))
 	a.Contact = queue.ContactID(l.contact())
 	a.Note = l.lines(colNote)
 	l.visit(a)
 	return u, l.errs
 }
 
-func (l *line) bad(column, do, format string, args ...any) {
+func (l *line) bad(column string, do any, format string, args ...any) {
 	name := column
 	if i, ok := l.f.column[column]; ok {
 		name = l.f.header[i]
 	}
-	l.errs = append(l.errs, RowError{l.f.line, name, fmt.Sprintf(format, args...), do})
+	l.errs = append(l.errs, badRow(l.f.line, name, do, format, args...))
 }
 
 // cell is the trimmed text of a column, empty if the file has no such column.
@@ -103,7 +103,7 @@ func (l *line) pattern(column string, p *regexp.Regexp, what, do string) string 
 	if s == "" || p.MatchString(s) {
 		return s
 	}
-	l.bad(column, do, "%s is no %s", clip(s), strings.TrimPrefix(what, "a "))
+	l.bad(column, do, what, clip(s))
 	return ""
 }
 
@@ -129,7 +129,7 @@ func (l *line) whole(column string, least, most, otherwise int, do string) int {
 	if n, err := strconv.Atoi(s); err == nil && yearPattern.MatchString(s) && n >= least && n <= most {
 		return n
 	}
-	l.bad(column, "write "+do, "%s is no number from %d to %d", clip(s), least, most)
+	l.bad(column, said.Say("write %s", said.Text{Format: do}), "%s is no number from %d to %d", clip(s), least, most)
 	return otherwise
 }
 
@@ -170,7 +170,7 @@ func (l *line) visit(a *queue.UnitArrived) {
 	}
 	r := l.f.shop.routes[spell.Fold(word)]
 	if r == nil {
-		l.bad(colRoute, spell.Suggest(word, l.f.shop.ids), "there is no route %s", clip(word))
+		l.bad(colRoute, spell.SaySuggest(word, l.f.shop.ids), "there is no route %s", clip(word))
 		return
 	}
 	a.Route = r.ID
@@ -178,7 +178,7 @@ func (l *line) visit(a *queue.UnitArrived) {
 		o = nearestFold(o, r.optional)
 		switch {
 		case !slices.Contains(r.optional, o):
-			l.bad(colOptions, orNone(spell.Suggest(o, r.optional)), "route %s has no optional step %s", r.ID, clip(o))
+			l.bad(colOptions, orNone(spell.SaySuggest(o, r.optional)), "route %s has no optional step %s", r.ID, clip(o))
 		case slices.Contains(a.Options, queue.StepID(o)):
 			l.bad(colOptions, "name it once", "%s stands twice", o)
 		default:
@@ -189,9 +189,9 @@ func (l *line) visit(a *queue.UnitArrived) {
 	l.speaks(a, r)
 }
 
-func orNone(hint string) string {
-	if hint == "" {
-		return "leave it empty: the route has no optional steps"
+func orNone(hint said.Text) said.Text {
+	if hint.IsZero() {
+		return said.Say("leave it empty: the route has no optional steps")
 	}
 	return hint
 }
@@ -209,7 +209,7 @@ func (l *line) parts(a *queue.UnitArrived, r *routeIndex) {
 		}
 		step = nearestFold(strings.TrimSpace(step), r.steps)
 		if !slices.Contains(r.steps, step) {
-			l.bad(colParts, spell.Suggest(step, r.steps), "route %s has no step %s", r.ID, clip(step))
+			l.bad(colParts, spell.SaySuggest(step, r.steps), "route %s has no step %s", r.ID, clip(step))
 			continue
 		}
 		if t := l.when(colParts, strings.TrimSpace(when)); !t.IsZero() {
@@ -231,11 +231,11 @@ func (l *line) speaks(a *queue.UnitArrived, r *routeIndex) {
 	family := string(a.Machine.Family)
 	switch {
 	case family == "" && len(x.familiesOf(&a.Machine)) > 0:
-		l.bad(colFamily, "the shop file lists "+strings.Join(x.familiesOf(&a.Machine), " or ")+" for this machine", "route %s uses an interface, but the controller family is missing", r.ID)
+		l.bad(colFamily, said.Say("the shop file lists %s for this machine", strings.Join(x.familiesOf(&a.Machine), ", ")), "route %s uses an interface, but the controller family is missing", r.ID)
 	case family == "":
-		l.bad(colFamily, spell.OneOf(x.spoken), "route %s uses an interface, but the controller family is missing", r.ID)
+		l.bad(colFamily, spell.SayOneOf(x.spoken), "route %s uses an interface, but the controller family is missing", r.ID)
 	case !x.anySpeak && !slices.Contains(x.spoken, family):
-		l.bad(colFamily, spell.Suggest(family, x.spoken), "no interface of the shop speaks to the controller family %s", clip(family))
+		l.bad(colFamily, spell.SaySuggest(family, x.spoken), "no interface of the shop speaks to the controller family %s", clip(family))
 	}
 }
 
@@ -245,7 +245,7 @@ var (
 	zonedForms = []string{"2006-01-02T15:04Z07:00", "2006-01-02 15:04Z07:00", time.RFC3339, "2006-01-02 15:04:05Z07:00"}
 )
 
-const timeHint = "write it like 2026-02-17 16:30, in the shop's time, or 2026-02-17T16:30Z"
+var timeHint = mark("write it like 2026-02-17 16:30, in the shop's time, or 2026-02-17T16:30Z")
 
 // when reads a time; it answers in UTC.
 func (l *line) when(column, s string) time.Time {
@@ -254,7 +254,7 @@ func (l *line) when(column, s string) time.Time {
 	}
 	t, problem := l.f.shop.parseTime(s)
 	if problem != "" {
-		l.bad(column, timeHint, "%s %s", clip(s), problem)
+		l.bad(column, timeHint, problem, clip(s))
 		return time.Time{}
 	}
 	return t.UTC()
@@ -263,13 +263,13 @@ func (l *line) when(column, s string) time.Time {
 func (x *shopIndex) parseTime(s string) (t time.Time, problem string) {
 	defer func() {
 		if problem == "" && (t.Year() < 2000 || t.Year() > 2100) {
-			problem = "lies outside the years 2000 to 2100"
+			problem = mark("%s lies outside the years 2000 to 2100")
 		}
 	}()
 	if day, err := time.Parse(time.DateOnly, s); err == nil {
 		t, open := x.closing(day)
 		if !open {
-			return t, "is a day on which the shop is shut; add a time"
+			return t, mark("%s is a day on which the shop is shut; add a time")
 		}
 		return t, ""
 	}
@@ -280,7 +280,7 @@ func (x *shopIndex) parseTime(s string) (t time.Time, problem string) {
 		}
 		t, err := time.ParseInLocation(form, s, x.location)
 		if err != nil || t.Format(form) != want.Format(form) {
-			return t, "is skipped by the clock change of that day"
+			return t, mark("%s is skipped by the clock change of that day")
 		}
 		return t, ""
 	}
@@ -289,5 +289,5 @@ func (x *shopIndex) parseTime(s string) (t time.Time, problem string) {
 			return t, ""
 		}
 	}
-	return t, "is no time that can be read without guessing"
+	return t, mark("%s is no time that can be read without guessing")
 }

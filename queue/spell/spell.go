@@ -3,33 +3,40 @@
 package spell
 
 import (
-	"fmt"
 	"strings"
+
+	"tickover/queue/said"
 )
 
 // Suggest answers "did you mean …?" with the nearest of the allowed words, or
 // lists them if none is near.
-func Suggest(word string, allowed []string) string {
+func Suggest(word string, allowed []string) string { return SaySuggest(word, allowed).String() }
+
+// SaySuggest is Suggest for any language.
+func SaySuggest(word string, allowed []string) said.Text {
 	if best := Nearest(word, allowed); best != "" {
-		return fmt.Sprintf("did you mean %q?", best)
+		return said.Say("did you mean %q?", best)
 	}
-	return OneOf(allowed)
+	return SayOneOf(allowed)
 }
 
 // listMax bounds how many words a message lists.
 const listMax = 24
 
 // OneOf lists the allowed words; empty for none.
-func OneOf(allowed []string) string {
+func OneOf(allowed []string) string { return SayOneOf(allowed).String() }
+
+// SayOneOf is OneOf for any language.
+func SayOneOf(allowed []string) said.Text {
 	switch {
 	case len(allowed) == 0:
-		return ""
+		return said.Text{}
 	case len(allowed) == 1:
-		return "allowed is: " + allowed[0]
+		return said.Say("allowed is: %s", allowed[0])
 	case len(allowed) > listMax:
-		return fmt.Sprintf("allowed are: %s and %d more", strings.Join(allowed[:listMax], ", "), len(allowed)-listMax)
+		return said.Say("allowed are: %s and %d more", strings.Join(allowed[:listMax], ", "), len(allowed)-listMax)
 	}
-	return "allowed are: " + strings.Join(allowed, ", ")
+	return said.Say("allowed are: %s", strings.Join(allowed, ", "))
 }
 
 // wordMax bounds the words that are compared, in bytes.

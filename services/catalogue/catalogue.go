@@ -47,7 +47,7 @@ var ErrBadRows = errors.New("nothing was imported: the file has bad lines")
 func CSV(ctx context.Context, l *ledger.Ledger, r io.Reader, o Options) (Report, error) {
 	st := l.View()
 	if st.Shop == nil {
-		return Report{}, &queue.Refusal{Code: queue.CodeNotReady, What: "the shop is not set up", Do: "Load a shop file first."}
+		return Report{}, queue.Refuse(queue.CodeNotReady, "Load a shop file first.", "the shop is not set up")
 	}
 	file, errs := intake.LoadCalibrations(r)
 	rep := Report{Errors: errs}

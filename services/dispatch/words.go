@@ -205,8 +205,11 @@ func (w *words) noCandidate(c *model.Cause) said.Text {
 }
 
 func calendarWord(id model.CalendarID) any {
-	if id == calendarOutdoor {
+	switch id {
+	case calendarOutdoor:
 		return said.Say("daylight outside quiet hours")
+	case calendarOpen:
+		return said.Say("opening hours")
 	}
 	return string(id)
 }

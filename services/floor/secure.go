@@ -9,6 +9,9 @@ import (
 	"strings"
 
 	"go.uber.org/zap"
+
+	"tickover/services/floor/locale"
+	"tickover/services/floor/pages"
 )
 
 // policy lets a page load its own files and nothing else.
@@ -18,8 +21,8 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // secure puts the checks and headers around every answer.
 func secure(next http.Handler, hosts []string, logger *zap.Logger) http.Handler {
 	guard := http.NewCrossOriginProtection()
-	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		http.Error(w, "This was sent by a page of another site, so nothing was done. Open Tickover's own page and do it there.", http.StatusForbidden)
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		pages.Plain(w, r, http.StatusForbidden, locale.Mark("This was sent by a page of another site, so nothing was done."), locale.Mark("Open Tickover's own page and do it there."))
 	}))
 	guarded := guard.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
@@ -109,5 +112,5 @@ func recoverPanic(w http.ResponseWriter, r *http.Request, logger *zap.Logger) {
 		panic(p)
 	}
 	logger.Error("request panicked", zap.String("method", r.Method), zap.String("path", r.URL.Path), zap.Any("panic", p), zap.ByteString("stack", debug.Stack()))
-	http.Error(w, "Tickover made a mistake; the cause is in its log.", http.StatusInternalServerError)
+	pages.Plain(w, r, http.StatusInternalServerError, locale.Mark("Tickover made a mistake"), locale.Mark("Its log has the cause. Tell whoever looks after it."))
 }

@@ -67,6 +67,10 @@ func (p *Problem) In(l *locale.Locale) *Problem {
 	q.Errors = make([]Field, len(p.Errors))
 	for i, f := range p.Errors {
 		f.Message = l.Word(f.Message)
+		if len(f.say) > 0 {
+			f.Message = f.in(l)
+		}
+		f.Location = l.Say(or(f.where, f.Location))
 		q.Errors[i] = f
 	}
 	q.Detail = Sentence(q.What) + " " + q.Do
@@ -100,6 +104,36 @@ type Field struct {
 	Message  string `json:"message,omitempty"`
 	Location string `json:"location,omitempty" doc:"Where, for example body.evidence.battery_v"`
 	Value    any    `json:"value,omitempty" doc:"What was sent there"`
+
+	where locale.Said
+	say   []locale.Said
+}
+
+// FieldOf is a field of a form or a line of a file with its sentences, where
+// it is may be said in another language too.
+func FieldOf(where locale.Said, sentences ...locale.Said) Field {
+	f := Field{Location: where.String(), where: where, say: sentences}
+	var out []string
+	for _, s := range sentences {
+		out = append(out, Sentence(s.String()))
+	}
+	f.Message = strings.TrimSpace(strings.Join(out, " "))
+	return f
+}
+
+func (f *Field) in(l *locale.Locale) string {
+	var out []string
+	for _, s := range f.say {
+		out = append(out, Sentence(l.Say(s)))
+	}
+	return strings.TrimSpace(strings.Join(out, " "))
+}
+
+func or(s locale.Said, text string) locale.Said {
+	if s.IsZero() && text != "" {
+		return locale.Said{Format: "%s", Args: []any{text}}
+	}
+	return s
 }
 
 func (p *Problem) Error() string { return p.Detail }
@@ -201,9 +235,16 @@ func Malformed(location string, value any, what, do string) *Problem {
 	return p
 }
 
-// Unknown answers a name that the shop does not have.
-func Unknown(what, do string) *Problem {
-	return problem(http.StatusNotFound, queue.CodeUnknown, what, do)
+// Unknown answers a name that the shop does not have; args go into what.
+func Unknown(what, do string, args ...any) *Problem {
+	return Refused(queue.Refuse(queue.CodeUnknown, do, what, args...))
+}
+
+// Lines answers a file of which nothing was taken.
+func Lines(fields []Field, do, format string, args ...any) *Problem {
+	p := Refused(queue.Refuse(queue.CodeMalformed, do, format, args...))
+	p.Errors = fields
+	return p
 }
 
 func problem(status int, code queue.Code, what, do string) *Problem {
@@ -222,4 +263,12 @@ func Sentence(clause string) string {
 		clause += "."
 	}
 	return clause
+}
+
+// TooLarge answers what is more than is taken.
+func TooLarge(do, format string, args ...any) *Problem {
+	r := queue.Refuse(CodeTooLarge, do, format, args...)
+	p := Refused(r)
+	p.Status, p.Title = http.StatusRequestEntityTooLarge, http.StatusText(http.StatusRequestEntityTooLarge)
+	return p
 }

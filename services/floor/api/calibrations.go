@@ -4,10 +4,8 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -159,7 +157,7 @@ func (a *API) importCalibrations(ctx context.Context, in *importCalibrationsInpu
 		return nil, err
 	}
 	if !isSomebody(ctx, st.Shop, in.Actor) {
-		return nil, answer.Unknown("there is nobody called "+strconv.Quote(string(in.Actor))+" in the shop file", "Send the id of a foreman.")
+		return nil, answer.Unknown("there is nobody called %q in the shop file", "Send the id of a foreman.", string(in.Actor))
 	}
 	if err := gate.Vet(ctx, st, &queue.Command{Actor: in.Actor}); err != nil {
 		return nil, err
@@ -275,5 +273,5 @@ func campaignOf(st *queue.State, id queue.CampaignID) (*queue.Campaign, error) {
 	if c := st.Campaigns[id]; c != nil {
 		return c, nil
 	}
-	return nil, answer.Unknown(fmt.Sprintf("there is no campaign %q", id), "Look at the list of campaigns.")
+	return nil, answer.Unknown("there is no campaign %q", "Look at the list of campaigns.", id)
 }

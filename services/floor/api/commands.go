@@ -344,7 +344,7 @@ func (m *Meta) command(ctx context.Context, st *queue.State, key string, action 
 		return queue.Command{}, answer.Malformed("body.command_id", string(id), "the command's id has other characters than printable ASCII", "Use letters, digits, '-' and '.'.")
 	}
 	if !isSomebody(ctx, st.Shop, m.Actor) {
-		p := answer.Unknown("there is nobody called "+strconv.Quote(string(m.Actor))+" in the shop file", "Send the id of a technician or a foreman.")
+		p := answer.Unknown("there is nobody called %q in the shop file", "Send the id of a technician or a foreman.", string(m.Actor))
 		p.Errors = []answer.Field{{Message: p.What, Location: "body.actor", Value: string(m.Actor)}}
 		return queue.Command{}, p
 	}

@@ -4,9 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
-	"fmt"
 	"net/http"
-	"strconv"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -52,7 +50,7 @@ func (a *API) importUnits(ctx context.Context, in *importInput) (*body[ImportRep
 		return nil, err
 	}
 	if !isSomebody(ctx, st.Shop, in.Actor) {
-		return nil, answer.Unknown("there is nobody called "+strconv.Quote(string(in.Actor))+" in the shop file", "Send the id of a technician or a foreman.")
+		return nil, answer.Unknown("there is nobody called %q in the shop file", "Send the id of a technician or a foreman.", string(in.Actor))
 	}
 	if err := gate.Vet(ctx, st, &queue.Command{Actor: in.Actor}); err != nil {
 		return nil, err
@@ -76,33 +74,28 @@ func ImportProblem(rep checkin.Report, err error) error {
 
 // badLines answers a file of which nothing was imported.
 func badLines(errs intake.Errors, do string) error {
-	what := fmt.Sprintf("%d lines of the file are bad, so nothing was imported", len(errs))
 	if len(errs) == 1 {
-		what = "a line of the file is bad, so nothing was imported"
+		return answer.Lines(lines(errs), do, "a line of the file is bad, so nothing was imported")
 	}
-	p := answer.New(http.StatusUnprocessableEntity, queue.CodeMalformed, what, do)
-	p.Errors = lines(errs)
-	return p
+	return answer.Lines(lines(errs), do, "%d lines of the file are bad, so nothing was imported", len(errs))
 }
 
 func lines(errs intake.Errors) []answer.Field {
 	out := []answer.Field{}
 	for i, e := range errs {
 		if i == ImportErrorsMax {
-			out = append(out, answer.Field{Message: fmt.Sprintf("and %d more", len(errs)-i)})
+			out = append(out, answer.FieldOf(locale.Said{}, locale.Say("and %d more", len(errs)-i)))
 			break
 		}
-		f := answer.Field{Message: answer.Sentence(e.What), Location: "line " + strconv.Itoa(e.Line)}
-		if e.Do != "" {
-			f.Message += " " + answer.Sentence(e.Do)
+		where := locale.Say("line %d", e.Line)
+		switch {
+		case e.Line == 0:
+			where = locale.Say("file")
+		case e.Column != "":
+			where = locale.Say("line %d, %s", e.Line, e.Column)
 		}
-		if e.Column != "" {
-			f.Location += ", " + e.Column
-		}
-		if e.Line == 0 {
-			f.Location = "file"
-		}
-		out = append(out, f)
+		what, do := e.Said()
+		out = append(out, answer.FieldOf(where, what, do))
 	}
 	return out
 }

@@ -6,7 +6,6 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 	"time"
 
@@ -295,7 +294,7 @@ func (a *API) findUnit(ctx context.Context, id queue.UnitID) (*queue.Unit, error
 	}
 	u := st.Units[id]
 	if u == nil {
-		return nil, answer.Unknown("there is no unit "+strconv.Quote(string(id)), "Check the ticket's number.")
+		return nil, answer.Unknown("there is no unit %q", "Check the ticket's number.", string(id))
 	}
 	return u, nil
 }
@@ -420,7 +419,7 @@ func (a *API) next(ctx context.Context, in *technicianPath) (DeskView, error) {
 		return DeskView{}, err
 	}
 	if st.Shop.Technician(in.Technician) == nil {
-		return DeskView{}, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
+		return DeskView{}, answer.Unknown("there is no technician %q", "Use the person's id from the shop file.", string(in.Technician))
 	}
 	return deskView(st, job.NewBook(st, a.plan(ctx)).ForTechnician(in.Technician), a.now(ctx)), nil
 }
@@ -436,7 +435,7 @@ func (a *API) station(ctx context.Context, in *stationPath) (DeskView, error) {
 		return DeskView{}, err
 	}
 	if st.Shop.Resource(in.Station) == nil {
-		return DeskView{}, answer.Unknown("there is no resource "+strconv.Quote(string(in.Station)), "Look at the shop file for its name.")
+		return DeskView{}, answer.Unknown("there is no resource %q", "Look at the shop file for its name.", string(in.Station))
 	}
 	return deskView(st, job.NewBook(st, a.plan(ctx)).ForResource(in.Station), a.now(ctx)), nil
 }

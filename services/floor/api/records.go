@@ -185,7 +185,7 @@ func (a *API) record(ctx context.Context, key queue.MachineKey) (*record.Machine
 		of, ok = st.Machine(u), true
 	}
 	if !ok {
-		return nil, answer.Unknown("there is no machine "+strconv.Quote(string(key)), "Look it up by its ticket or frame number.")
+		return nil, answer.Unknown("there is no machine %q", "Look it up by its ticket or frame number.", string(key))
 	}
 	return a.o.Record.Machine(ctx, a.moment(ctx), of, nil)
 }
@@ -471,7 +471,7 @@ func (a *API) day(ctx context.Context, in *dayInput) (http.Header, []byte, error
 	}
 	t := st.Shop.Technician(in.Technician)
 	if t == nil {
-		return nil, nil, answer.Unknown("there is no technician "+strconv.Quote(string(in.Technician)), "Use the person's id from the shop file.")
+		return nil, nil, answer.Unknown("there is no technician %q", "Use the person's id from the shop file.", string(in.Technician))
 	}
 	m := a.moment(ctx)
 	seen, whole, err := export.WindowOfDay(in.Day, m)

@@ -35,7 +35,7 @@ func (p *Pages) accountPage(w http.ResponseWriter, r *http.Request) {
 func (p *Pages) accountBase(w http.ResponseWriter, r *http.Request) *Base {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return nil
 	}
 	if p.desk() == nil || b.Who == nil { // an open shop has no accounts
@@ -176,7 +176,7 @@ type roleName struct {
 func (p *Pages) accountsPage(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	if b.Open {

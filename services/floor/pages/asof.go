@@ -57,7 +57,7 @@ func (p *Pages) travel(next http.Handler) http.Handler {
 		if err != nil {
 			b, ok := p.base(r)
 			if !ok {
-				p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+				p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 				return
 			}
 			p.fail(w, r, b, err)

@@ -3,7 +3,6 @@ package pages
 import (
 	"net/http"
 	"net/url"
-	"strconv"
 	"strings"
 
 	"tickover/queue"
@@ -30,7 +29,7 @@ func (p *Pages) benches(r *http.Request, b *Base) (string, any, error) {
 func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
 	res := b.Shop.Resource(queue.ResourceID(r.PathValue("id")))
 	if res == nil {
-		return "", nil, answer.Unknown("there is no bench "+strconv.Quote(r.PathValue("id")), "Choose one of the bench screens.")
+		return "", nil, answer.Unknown("there is no bench %q", "Choose one of the bench screens.", r.PathValue("id"))
 	}
 	b.Title, b.Section, b.Screen, b.Live = res.Name, "bench", true, true
 	d := b.Book.ForResource(res.ID)

@@ -141,7 +141,7 @@ func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	status, page := http.StatusOK, calibrationsPage{}
@@ -164,7 +164,7 @@ func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, status, name, data)
+	p.render(w, r, status, name, data)
 }
 
 func (p *Pages) takeCalibrations(w http.ResponseWriter, r *http.Request, b *Base, page *calibrationsPage) error {
@@ -211,7 +211,7 @@ func calibrationFile(r *http.Request, page *calibrationsPage) ([]byte, error) {
 func (p *Pages) exportCalibrations(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	export.Headers(w.Header(), "calibrations")

@@ -54,7 +54,8 @@ func (p *Pages) book(r *http.Request, b *Base) (string, any, error) {
 	case errors.Is(err, booking.ErrNoRoute):
 		page.Why = b.T("No route of the shop file has a flash, so there is nothing to plan.")
 	case errors.As(err, &refused):
-		page.Why = answer.Sentence(refused.What) + " " + refused.Do
+		why := answer.Refused(refused).In(b.Locale)
+		page.Why = answer.Sentence(why.What) + " " + why.Do
 	case errors.Is(err, context.DeadlineExceeded):
 		page.Why = b.T("Planning took too long. Agree a time with the customer and enter it yourself.")
 	case err != nil:
@@ -115,7 +116,7 @@ func (b *Base) InMinutes(d time.Duration) string { return b.Number(d.Minutes(), 
 func (p *Pages) claimCSV(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	c, lines, err := p.claimOf(r, b)

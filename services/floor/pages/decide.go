@@ -48,7 +48,7 @@ func (p *Pages) taken(b *Base) []Taken {
 		t := Taken{Command: d.Command, At: d.At, By: d.By, What: b.took(&d)}
 		t.Unit, _ = d.Event.Subject.Unit()
 		if why := d.Stuck(b.State, b.Now); why != nil {
-			t.Stuck = answer.Sentence(why.What)
+			t.Stuck = answer.Sentence(answer.Refused(why).In(b.Locale).What)
 		}
 		out = append(out, t)
 	}

@@ -82,7 +82,7 @@ func (p *Pages) do(w http.ResponseWriter, r *http.Request) {
 	}
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	name := r.PathValue("action")
@@ -367,7 +367,7 @@ var actions = map[string]action{
 	},
 	"accept": func(in *input) (queue.Action, string) {
 		return &queue.AcceptStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Resources: in.resources()},
-			in.b.T("%s of %s is yours.", in.step(), in.unit())
+			in.b.T("%s of %s is yours.", in.b.StepName(in.unit(), in.step()), in.unit())
 	},
 	"return": func(in *input) (queue.Action, string) {
 		return &queue.ReturnStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")},
@@ -443,7 +443,7 @@ func pin(in *input) (queue.Action, string) {
 	if len(p.Resources) == 0 && p.Technician == "" && p.Start == nil {
 		in.wrong("start", "nothing is chosen to pin", "Choose a place, somebody, or a time.")
 	}
-	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, in.b.T("%s of %s is pinned.", in.step(), in.unit())
+	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, in.b.T("%s of %s is pinned.", in.b.StepName(in.unit(), in.step()), in.unit())
 }
 
 // amend sends what was changed in the form, nothing else.

@@ -187,7 +187,7 @@ type unitsPage struct {
 const unitsShown = 100
 
 func (p *Pages) units(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "Units", "units"
+	b.Title, b.Section = b.T("Units"), "units"
 	page := unitsPage{Base: b, Query: strings.TrimSpace(r.URL.Query().Get("q"))}
 	for _, u := range b.State.Units {
 		if len(page.Query) <= 80 && job.Matches(u, page.Query) {

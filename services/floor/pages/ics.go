@@ -15,7 +15,7 @@ import (
 func (p *Pages) dayICS(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	t := b.Shop.Technician(queue.PersonID(r.PathValue("id")))

@@ -3,7 +3,6 @@ package pages
 import (
 	"context"
 	"errors"
-	"fmt"
 	"mime/multipart"
 	"net/http"
 
@@ -26,7 +25,7 @@ type importPage struct {
 type importKey struct{}
 
 func (p *Pages) importPage(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "Import", "check-in"
+	b.Title, b.Section = b.T("Import"), "check-in"
 	page := importPage{Base: b, Columns: intake.Columns()}
 	if done, ok := r.Context().Value(importKey{}).(importPage); ok {
 		page.File, page.Result, page.Checked, page.Problem = done.File, done.Result, done.Checked, done.Problem
@@ -45,7 +44,7 @@ func (p *Pages) importFile(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	status, page := http.StatusOK, importPage{}
@@ -65,7 +64,7 @@ func (p *Pages) importFile(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, status, name, data)
+	p.render(w, r, status, name, data)
 }
 
 func (p *Pages) upload(w http.ResponseWriter, r *http.Request, b *Base, page *importPage) error {
@@ -95,7 +94,7 @@ func formFile(r *http.Request) (multipart.File, *multipart.FileHeader, error) {
 	if err := r.ParseMultipartForm(importMemory); err != nil {
 		var large *http.MaxBytesError
 		if errors.As(err, &large) {
-			return nil, nil, answer.New(http.StatusRequestEntityTooLarge, answer.CodeTooLarge, fmt.Sprintf("the file is larger than %d MB", api.ImportMax>>20), "Cut it in parts, or import it with: tickover import FILE.csv")
+			return nil, nil, answer.TooLarge("Cut it in parts, or import it with: tickover import FILE.csv", "the file is larger than %d MB", api.ImportMax>>20)
 		}
 		return nil, nil, answer.New(http.StatusBadRequest, queue.CodeMalformed, "the upload could not be read", "Choose the file and send it again.")
 	}

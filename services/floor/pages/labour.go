@@ -168,7 +168,7 @@ func (p *Pages) labourSteps(r *http.Request, b *Base) (string, any, error) {
 func (p *Pages) labourCSV(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	err := foremanOnly(b)

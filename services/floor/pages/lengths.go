@@ -205,7 +205,7 @@ func (p *lengthsPage) Kind(s lengthStretch) string {
 func (p *Pages) lengthsCSV(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	l, err := p.lengthsAt(r.Context(), b)

@@ -88,7 +88,7 @@ func (p *Pages) offlineRoutes(static fs.FS) error {
 
 // offline is what is shown for a page that was not kept.
 func (p *Pages) offline(_ *http.Request, b *Base) (string, any, error) {
-	b.Title = "No network"
+	b.Title = b.T("No network")
 	return "offline", struct{ *Base }{b}, nil
 }
 

@@ -24,7 +24,7 @@ var ownerTables = []struct{ key, text string }{
 func (p *Pages) ownerCSV(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	win, name := windowOf(b, r.URL.Query()), r.PathValue("table")

@@ -369,7 +369,7 @@ func (p *Pages) handle(h handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		b, ok := p.base(r)
 		if !ok {
-			p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+			p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 			return
 		}
 		b.Said = takeSaid(w, r)
@@ -382,12 +382,12 @@ func (p *Pages) handle(h handler) http.Handler {
 		if b.Tried != nil {
 			status = b.Tried.Problem.Status
 		}
-		p.render(w, status, name, data)
+		p.render(w, r, status, name, data)
 	})
 }
 
 // render writes a page as a whole or not at all.
-func (p *Pages) render(w http.ResponseWriter, status int, name string, data any) {
+func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
 	var buf bytes.Buffer
 	t := p.pages[languageOf(data)][name]
 	if t == nil {
@@ -397,7 +397,7 @@ func (p *Pages) render(w http.ResponseWriter, status int, name string, data any)
 	}
 	if err := t.ExecuteTemplate(&buf, "layout", data); err != nil {
 		p.log.Error("page not rendered", zap.String("page", name), zap.Error(err))
-		p.plain(w, http.StatusInternalServerError, "This page could not be made.", "Nothing was changed. Tell whoever looks after Tickover.")
+		p.plain(w, r, http.StatusInternalServerError, "This page could not be made.", "Nothing was changed. Tell whoever looks after Tickover.")
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
@@ -407,11 +407,17 @@ func (p *Pages) render(w http.ResponseWriter, status int, name string, data any)
 }
 
 // plain is the page when no other can be made.
-func (p *Pages) plain(w http.ResponseWriter, status int, what, do string) {
+func (p *Pages) plain(w http.ResponseWriter, r *http.Request, status int, what, do string) {
+	Plain(w, r, status, what, do)
+}
+
+// Plain is a page without a shop: what is wrong and what to do, both messages.
+func Plain(w http.ResponseWriter, r *http.Request, status int, what, do string) {
+	l := localeOf(r)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
-	fmt.Fprintf(w, "<!doctype html><html lang=en><title>Tickover</title><link rel=stylesheet href=/static/app.css><main class=page><h1>%s</h1><p>%s</p><p><a href=/>Start page</a></p></main></html>",
-		template.HTMLEscapeString(what), template.HTMLEscapeString(do))
+	fmt.Fprintf(w, "<!doctype html><html lang=%q><meta name=viewport content=\"width=device-width\"><title>Tickover</title><link rel=stylesheet href=/static/app.css><main class=page><h1>%s</h1><p>%s</p><p><a href=/>%s</a></p></main></html>",
+		l.Tag, template.HTMLEscapeString(l.Word(what)), template.HTMLEscapeString(l.Word(do)), template.HTMLEscapeString(l.T("Start page")))
 }
 
 // fail shows an error as a page of its own.
@@ -423,14 +429,14 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, b *Base, err error)
 	}
 	pr = pr.In(b.Locale)
 	b.Title, b.Section = b.T("That did not work"), ""
-	p.render(w, pr.Status, "problem", struct {
+	p.render(w, r, pr.Status, "problem", struct {
 		*Base
 		Problem *answer.Problem
 	}{b, pr})
 }
 
 func (p *Pages) notFound(r *http.Request, b *Base) (string, any, error) {
-	return "", nil, answer.Unknown("there is no page "+r.URL.Path, "Begin at the start page.")
+	return "", nil, answer.Unknown("there is no page %s", "Begin at the start page.", r.URL.Path)
 }
 
 // alertsOf keeps the alerts that concern a page.

@@ -55,7 +55,7 @@ func (p *Pages) changePerson(w http.ResponseWriter, r *http.Request) {
 	}
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	who, err := p.contact(r, b)
@@ -96,7 +96,7 @@ func (p *Pages) changePerson(w http.ResponseWriter, r *http.Request) {
 func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	who, err := p.contact(r, b)

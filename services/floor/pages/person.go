@@ -80,7 +80,7 @@ func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
 	}
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	id := queue.PersonID(r.PostFormValue("person"))
@@ -99,7 +99,7 @@ func (p *Pages) form(w http.ResponseWriter, r *http.Request) bool {
 	}
 	r.Body = http.MaxBytesReader(w, r.Body, formMax)
 	if err := r.ParseForm(); err != nil {
-		p.unreadable(w)
+		p.unreadable(w, r)
 		return false
 	}
 	return true

@@ -57,7 +57,7 @@ func (p *Pages) multipartForm(w http.ResponseWriter, r *http.Request) bool {
 	r.Body = http.MaxBytesReader(w, r.Body, formMax+queue.PhotosMax*photos.BytesMax)
 	parts, err := r.MultipartReader()
 	if err != nil {
-		p.unreadable(w)
+		p.unreadable(w, r)
 		return false
 	}
 	values, room, trouble := url.Values{}, int64(formMax), error(nil)
@@ -70,7 +70,7 @@ func (p *Pages) multipartForm(w http.ResponseWriter, r *http.Request) bool {
 			taken++
 		}
 		if n >= partsMax || taken > photosMax {
-			p.unreadable(w)
+			p.unreadable(w, r)
 			return false
 		}
 		var large *http.MaxBytesError
@@ -78,7 +78,7 @@ func (p *Pages) multipartForm(w http.ResponseWriter, r *http.Request) bool {
 		case errors.As(err, &large):
 			trouble = photos.ErrTooLarge
 		case err != nil:
-			p.unreadable(w)
+			p.unreadable(w, r)
 			return false
 		}
 		if trouble != nil && err != nil {
@@ -92,7 +92,7 @@ func (p *Pages) multipartForm(w http.ResponseWriter, r *http.Request) bool {
 		}
 		b, err := io.ReadAll(io.LimitReader(part, room+1))
 		if room -= int64(len(b)); err != nil || room < 0 {
-			p.unreadable(w)
+			p.unreadable(w, r)
 			return false
 		}
 		values.Add(part.FormName(), string(b))
@@ -127,7 +127,7 @@ func (p *Pages) keep(r *http.Request, part *multipart.Part, key string, values u
 	}
 	name := "ev." + key
 	if len(hashes(values[name])) >= queue.PhotosMax {
-		return answer.Malformed(name, nil, "there are more than "+strconv.Itoa(queue.PhotosMax)+" photos", "Choose those that show it best.")
+		return answer.Refused(queue.Refuse(queue.CodeMalformed, "Choose those that show it best.", "there are more than %d photos", queue.PhotosMax))
 	}
 	if p.o.Photos == nil {
 		return answer.Malformed(name, nil, "this Tickover keeps no photos", "Send it without one.")
@@ -143,8 +143,8 @@ func (p *Pages) keep(r *http.Request, part *multipart.Part, key string, values u
 	return nil
 }
 
-func (p *Pages) unreadable(w http.ResponseWriter) {
-	p.plain(w, http.StatusBadRequest, "This form could not be read.", "Nothing was changed. Go back, and send it again with shorter texts.")
+func (p *Pages) unreadable(w http.ResponseWriter, r *http.Request) {
+	p.plain(w, r, http.StatusBadRequest, "This form could not be read.", "Nothing was changed. Go back, and send it again with shorter texts.")
 }
 
 // hashes lists what the fields of one name hold, each once.

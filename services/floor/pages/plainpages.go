@@ -64,7 +64,7 @@ func (p *Pages) cautions(r *http.Request, b *Base) (string, any, error) {
 }
 
 func (p *Pages) api(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = "The API", "api"
+	b.Title, b.Section = b.T("The API"), "api"
 	return "api", struct {
 		*Base
 		Endpoints []Endpoint

@@ -50,7 +50,7 @@ func (p *Pages) preview(w http.ResponseWriter, r *http.Request) {
 	}
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	b.says(w, r)
@@ -78,7 +78,7 @@ func (p *Pages) showPreview(w http.ResponseWriter, r *http.Request, b *Base, nam
 	if again {
 		status = http.StatusPreconditionFailed
 	}
-	p.render(w, status, "preview", page)
+	p.render(w, r, status, "preview", page)
 }
 
 // formPage is the page that a form stands on, if it says so.

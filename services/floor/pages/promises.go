@@ -150,7 +150,7 @@ func curveOf(rows []levelRow) curve {
 func (p *Pages) promisesCSV(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	head := []string{"unit", "route", "arrived", "promised", "ready", "earlier_answers"}

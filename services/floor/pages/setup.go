@@ -121,7 +121,7 @@ func (p *Pages) setupOf(r *http.Request, b *Base, typed *setup.Form) (*setupPage
 func (p *Pages) opens(w http.ResponseWriter, r *http.Request) {
 	b := p.setupBase(r)
 	b.Title = b.T("The shop opens")
-	p.render(w, http.StatusServiceUnavailable, "opening", struct{ *Base }{b})
+	p.render(w, r, http.StatusServiceUnavailable, "opening", struct{ *Base }{b})
 }
 
 func (p *Pages) setupGet(w http.ResponseWriter, r *http.Request) {
@@ -136,14 +136,14 @@ func (p *Pages) setupGet(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, http.StatusOK, "setup", page)
+	p.render(w, r, http.StatusOK, "setup", page)
 }
 
 // setupPost shows what would change, or writes it.
 func (p *Pages) setupPost(w http.ResponseWriter, r *http.Request) {
 	r.Body = http.MaxBytesReader(w, r.Body, setupMax)
 	if err := r.ParseForm(); err != nil {
-		p.unreadable(w)
+		p.unreadable(w, r)
 		return
 	}
 	b := p.setupBase(r)
@@ -166,7 +166,7 @@ func (p *Pages) setupPost(w http.ResponseWriter, r *http.Request) {
 		status = p.setupDo(w, r, page)
 	}
 	if status != http.StatusSeeOther {
-		p.render(w, status, "setup", page)
+		p.render(w, r, status, "setup", page)
 	}
 }
 

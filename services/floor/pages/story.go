@@ -43,20 +43,20 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		if d.Calibration != nil {
 			t.Details = append(t.Details, b.T("calibration %s revision %d", d.Calibration.ID, d.Calibration.Revision))
 		}
-		t.evidence(b, d.Evidence)
+		t.evidence(b, u, d.Step, d.Evidence)
 		t.overridden(b, d.Overrides)
 	case *queue.StepAdvanced:
 		t.What = b.T("%s: %s", step(d.Step), stretchWords(b, u, d))
 	case *queue.StepDone:
 		t.What = stepDone(b, verb, step(d.Step))
-		t.evidence(b, d.Evidence)
+		t.evidence(b, u, d.Step, d.Evidence)
 		for _, f := range d.Flags {
-			t.Details = append(t.Details, b.T("%s: %s", b.Word(words(string(f.Key))), b.Word(f.Why)))
+			t.Details = append(t.Details, b.T("%s: %s", b.evidenceLabel(u, d.Step, f.Key), b.Word(f.Why)))
 		}
 		t.overridden(b, d.Overrides)
 	case *queue.StepFailed:
 		t.What, t.Details = b.T("%s failed", step(d.Step)), []string{d.Reason}
-		t.evidence(b, d.Evidence)
+		t.evidence(b, u, d.Step, d.Evidence)
 	case *queue.StepVoided:
 		t.What, t.Details = b.T("%s no longer counts", step(d.Step)), []string{d.Why}
 	case *queue.StepReopened:
@@ -83,7 +83,7 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 		t.What = b.T("%s is free to move", step(d.Step))
 	case *queue.ProblemReported:
 		t.What, t.Details = b.T("Problem with: %s", step(d.Step)), []string{d.Reason}
-		t.evidence(b, d.Evidence)
+		t.evidence(b, u, d.Step, d.Evidence)
 	default:
 		t.What, t.Details = string(e.Type), []string{b.T("this version of Tickover does not know what it means")}
 	}
@@ -152,14 +152,14 @@ func (t *Told) at(b *Base, rs []queue.ResourceID) {
 	}
 }
 
-func (t *Told) evidence(b *Base, ev queue.Evidence) {
+func (t *Told) evidence(b *Base, u *queue.Unit, step queue.StepID, ev queue.Evidence) {
 	var out []string
 	for k, v := range ev {
 		if list, ok := queue.Photos(v); ok {
 			t.Photos = append(t.Photos, list...)
 			continue
 		}
-		out = append(out, b.T("%s %s", b.Word(words(string(k))), v))
+		out = append(out, b.T("%s: %s", b.evidenceLabel(u, step, k), b.Word(v)))
 	}
 	slices.Sort(out)
 	t.Details = append(t.Details, out...)
@@ -170,4 +170,31 @@ func (t *Told) overridden(b *Base, os []queue.Override) {
 		t.Override = true
 		t.Details = append(t.Details, b.T("%s let pass by %s: %s", o.Interlock, b.Name(o.By), o.Reason))
 	}
+}
+
+// evidenceLabel is what the shop file calls a piece of evidence, with its unit.
+func (b *Base) evidenceLabel(u *queue.Unit, step queue.StepID, key queue.EvidenceKey) string {
+	named := func(op *queue.Operation) string {
+		for _, f := range op.Evidence {
+			switch {
+			case f.Key != key:
+			case f.Unit != "":
+				return f.Label + " (" + f.Unit + ")"
+			default:
+				return f.Label
+			}
+		}
+		return ""
+	}
+	if st := u.Step(step); st != nil {
+		if op := b.Shop.Operation(st.Operation); op != nil && named(op) != "" {
+			return named(op)
+		}
+	}
+	for i := range b.Shop.Operations { // the route has changed since
+		if name := named(&b.Shop.Operations[i]); name != "" {
+			return name
+		}
+	}
+	return b.Word(words(string(key)))
 }

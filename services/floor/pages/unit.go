@@ -255,7 +255,7 @@ func (p checkInPage) RouteText(r queue.Route) string {
 	var names []string
 	for _, s := range r.Steps {
 		if !s.Optional {
-			names = append(names, strings.ToLower(p.Operation(s.Operation)))
+			names = append(names, p.Operation(s.Operation))
 		}
 	}
 	return strings.Join(names, ", ")

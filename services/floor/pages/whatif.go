@@ -115,7 +115,7 @@ func (p *Pages) askWhatIf(w http.ResponseWriter, r *http.Request) {
 	}
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	s, err := p.asked(b, r.PostForm)
@@ -373,7 +373,7 @@ func (p *Pages) rankingText(b *Base) (text string, id int) {
 func (p *Pages) stopStudy(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	s, err := p.studyOf(r)
@@ -391,7 +391,7 @@ func (p *Pages) stopStudy(w http.ResponseWriter, r *http.Request) {
 func (p *Pages) studyFile(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	s, err := p.studyOf(r)
