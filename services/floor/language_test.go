@@ -94,10 +94,10 @@ func TestEveryTextIsInTheCatalogue(t *testing.T) {
 	w.calledBack()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}, "phone": {"01632 960 147"}})
 	w.goingsOn()
+	pages := pagesOf(w)
 	w.postForm("/prefs", url.Values{"language": {markedTag}, "clock": {"12"}, "distance": {"mi"}, "degrees": {"F"}, "back": {"/cautions"}})
 	l := &listener{t: t, w: w, found: map[string]string{}}
 
-	pages := pagesOf(w)
 	for i, more := range []string{
 		"/owner", "/owner?span=month", "/owner/units?span=week", "/check-in?frame=1M8GDM9AXKP042788", "/units/LM-2", "/units/LM-3", "/units/LM-4",
 		"/units/LM-1/steps/resets", "/units/LM-2/steps/check-in", "/units/LM-3/steps/flash", "/bench/p1", "/bench/c2", "/bench/l1", "/units?q=none", "/counter?q=Tresk", "/counter?q=nobody",
@@ -202,7 +202,7 @@ var narrow = regexp.MustCompile(`[A-Za-z][A-Za-z'’]+`)
 
 // ours are words that are the same in every language: units, formats, the
 // program's name.
-var ours = []string{"Tickover", "km", "mi", "rpm", "VIN", "CSV", "OpenAPI", "/events", "Last-Event-ID", "command_id", "Idempotency-Key", "application/problem+json", "expect", "JSON", "YAML", "iCalendar", "English", "Deutsch", "Marked", "United States"}
+var ours = []string{"Tickover", "km", "mi", "rpm", "VIN", "CSV", "OpenAPI", "/events", "Last-Event-ID", "command_id", "Idempotency-Key", "application/problem+json", "expect", "JSON", "PNG", "SVG", "YAML", "iCalendar", "English", "Deutsch", "Marked", "United States"}
 
 func (l *listener) hear(where string, r reply) {
 	if !strings.HasPrefix(r.header.Get("Content-Type"), "text/") || strings.HasPrefix(r.header.Get("Content-Type"), "text/calendar") {
@@ -227,7 +227,7 @@ func (l *listener) hear(where string, r reply) {
 // typed is what the test wrote into forms and addresses, and how people who
 // are no technicians are called: by their ids.
 var typed = []string{"Morwenna Tresk", "Tresk", "Morwenna", "not paid", "nobody", "none", "NOBODY", "/nowhere", "nowhere", "nothing", "never", "Fellrigg Tarn 300", "LM",
-	"Owner", "Kestrow Brae 250: kb250-std", "a", "b"}
+	"Owner", "Run-up pad behind the", "Kestrow Brae 250: kb250-std", "a", "b"}
 
 // without takes a whole word or name out.
 func without(text, s string) string {

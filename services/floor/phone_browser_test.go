@@ -28,14 +28,15 @@ import (
 
 // cable is the network between the shop and a phone; it can be cut.
 type cable struct {
-	cut   atomic.Bool
-	once  atomic.Bool   // pages are opened, but not asked for again
-	hangs atomic.Bool   // there is no news, and a page that is asked for again never comes
-	mute  atomic.Bool   // nothing is read, so that a page grows old
-	asked atomic.Int64  // commands that came through
-	ask   chan struct{} // one more
-	next  http.Handler
-	w     *world
+	cut    atomic.Bool
+	once   atomic.Bool   // pages are opened, but not asked for again
+	hangs  atomic.Bool   // there is no news, and a page that is asked for again never comes
+	mute   atomic.Bool   // nothing is read, so that a page grows old
+	noRoom atomic.Bool   // the shop has no room for photos
+	asked  atomic.Int64  // commands that came through
+	ask    chan struct{} // one more
+	next   http.Handler
+	w      *world
 }
 
 // wire puts a cable in front of the world's server.
@@ -55,6 +56,10 @@ func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	}
 	if c.hangs.Load() && r.Header.Get("Tickover-Refresh") != "" {
 		<-r.Context().Done()
+		return
+	}
+	if c.noRoom.Load() && r.URL.Path == "/api/v1/photos" {
+		http.Error(w, `{"code":"storage","what":"there is no room on the disk for photos"}`, http.StatusServiceUnavailable)
 		return
 	}
 	c.next.ServeHTTP(w, r)
@@ -555,5 +560,62 @@ func TestBenchByKeyboard(t *testing.T) {
 	b.write(`#card-LM-1-flash form[action="/do/problem"] input[name="reason"]`, "LM-1")
 	if got := eval[string](b, `document.querySelector('#card-LM-1-flash form[action="/do/problem"] input[name="reason"]').value + location.pathname`); got != "LM-1/bench/b3" {
 		t.Errorf("typed in a field: %q", got)
+	}
+}
+
+// TestPhoneStaysItsOwnWithoutNetwork: who asks to be somebody else while there
+// is no network changes nothing; the kept pages stay.
+func TestPhoneStaysItsOwnWithoutNetwork(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.flashReady("LM-1", "tomas")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.isPhoneOf("tomas")
+	b.keepsPage("/job")
+	c.connect(b, false)
+	eval[bool](b, `(() => { const f = document.createElement("form"); f.method = "post"; f.action = "/me"; f.innerHTML = '<input name="person" value="ines"><input name="back" value="/job">'; document.body.append(f); f.submit(); return true })()`)
+	b.until(`location.pathname == "/me"`)
+	b.open("/job")
+	b.see("#kept")
+	b.see("#card-LM-1-flash")
+}
+
+// TestPhotoWithoutRoomStopsOneUnit: while the shop has no room for photos, what
+// was recorded of other units is sent; the photo goes when there is room.
+func TestPhotoWithoutRoomStopsOneUnit(t *testing.T) {
+	w := newWorld(t)
+	c := w.wire()
+	w.arrive("LM-1", "reflash")
+	w.arrive("LM-2", "reflash")
+	b := newBrowser(t, w)
+	b.size(360, "light")
+	b.isPhoneOf("ines")
+	b.keepsPage("/job")
+	c.noRoom.Store(true)
+	waiting := func(unit, photos string) string {
+		return fmt.Sprintf(`await store.add({unit: %q, step: "check-in", action: "problem", path: "/api/v1/units/%s/steps/check-in/problem", label: %q, at: new Date().toISOString(), revision: 1, state: "waiting", photos: %s,
+			body: {command_id: "phone-%s", actor: "ines", reason: "bent"}});`, unit, unit, unit, photos, unit)
+	}
+	eval[bool](b, `((async () => { const store = await import("/static/store.js");
+		const blob = await new Promise((r) => { const c = document.createElement("canvas"); c.width = c.height = 40; c.toBlob(r, "image/jpeg") });
+		`+waiting("LM-1", `[{name: "photo.photos", blob}]`)+waiting("LM-2", `[]`)+`
+		window.dispatchEvent(new Event("online")) })(), true)`)
+	w.eventually(func() bool { return w.step("LM-2", "check-in").Problem == "bent" })
+	if got := w.step("LM-1", "check-in").Problem; got != "" {
+		t.Fatalf("sent without its photo: %q", got)
+	}
+	c.noRoom.Store(false)
+	eval[bool](b, `window.dispatchEvent(new Event("online"))`)
+	w.eventually(func() bool { return w.step("LM-1", "check-in").Problem == "bent" })
+}
+
+// eventually waits for what the phone sends on its own.
+func (w *world) eventually(holds func() bool) {
+	w.t.Helper()
+	for end := time.Now().Add(30 * time.Second); !holds(); time.Sleep(20 * time.Millisecond) {
+		if time.Now().After(end) {
+			w.t.Fatal("it never came to that")
+		}
 	}
 }

@@ -84,13 +84,13 @@ func calendarMessages() []Message {
 // refusal or a problem: what is wrong, and under also what to do.
 var calls = map[string][3]int{
 	"T": {-1, 0, -1}, "Mark": {-1, 0, -1}, "mark": {-1, 0, -1}, "C": {0, 1, -1}, "N": {-1, 0, 1},
-	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "Lines": {-1, 2, -1}, "TooLarge": {-1, 1, -1}, "badLines": {-1, 1, -1}, "plain": {-1, 3, -1}, "wrong": {-1, 1, -1}, "bad": {-1, 2, -1}, "badRow": {-1, 3, -1},
-	"get": {-1, 3, -1}, "operation": {-1, 3, -1}, "onShop": {-1, 3, -1}, "onUnit": {-1, 3, -1}, "onStep": {-1, 3, -1}, "onResource": {-1, 3, -1}, "onTechnician": {-1, 3, -1}, "onCampaign": {-1, 3, -1}, "onCatalogue": {-1, 3, -1},
+	"refuse": {-1, 2, -1}, "interlock": {-1, 2, -1}, "New": {-1, 2, -1}, "Malformed": {-1, 2, -1}, "Unknown": {-1, 0, -1}, "Lines": {-1, 2, -1}, "TooLarge": {-1, 1, -1}, "badLines": {-1, 1, -1}, "plain": {-1, 3, -1}, "plainIn": {-1, 3, -1}, "wrong": {-1, 1, -1}, "bad": {-1, 2, -1}, "badRow": {-1, 3, -1},
+	"get": {-1, 3, -1}, "operation": {-1, 3, -1}, "file": {-1, 3, -1}, "onShop": {-1, 3, -1}, "onUnit": {-1, 3, -1}, "onStep": {-1, 3, -1}, "onResource": {-1, 3, -1}, "onTechnician": {-1, 3, -1}, "onCampaign": {-1, 3, -1}, "onCatalogue": {-1, 3, -1},
 	"Say": {-1, 0, -1}, "phrase": {-1, 0, -1}, "always": {-1, 0, -1}, "Refuse": {-1, 2, -1}, "doing": {-1, 0, -1}, "remark": {-1, 0, -1}, "foremanOnly": {-1, 0, -1}, "checkText": {-1, 0, -1},
 }
 
 // also are further messages in the arguments of such a call.
-var also = map[string]int{"refuse": 1, "Refuse": 1, "interlock": 1, "New": 3, "Malformed": 3, "Unknown": 1, "wrong": 2, "bad": 1, "badRow": 2, "TooLarge": 0, "plain": 4}
+var also = map[string]int{"refuse": 1, "Refuse": 1, "interlock": 1, "New": 3, "Malformed": 3, "Unknown": 1, "wrong": 2, "bad": 1, "badRow": 2, "TooLarge": 0, "plain": 4, "plainIn": 4}
 
 func inGo(tree fs.FS, name string, add func(Message)) error {
 	src, err := fs.ReadFile(tree, name)

@@ -164,7 +164,7 @@ func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, r, status, name, data)
+	p.render(w, status, name, data)
 }
 
 func (p *Pages) takeCalibrations(w http.ResponseWriter, r *http.Request, b *Base, page *calibrationsPage) error {

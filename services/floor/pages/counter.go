@@ -100,8 +100,12 @@ func (p *Pages) counter(r *http.Request, b *Base) (string, any, error) {
 			return 0
 		})
 		page.More = max(0, len(units)-callerRowsMax)
-		promises := p.promisesOf(r.Context(), b)
-		for _, u := range units[:min(len(units), callerRowsMax)] {
+		shown := units[:min(len(units), callerRowsMax)]
+		var promises map[queue.UnitID]promise.Promise
+		if slices.ContainsFunc(shown, func(u *queue.Unit) bool { return u.Status == queue.InShop }) {
+			promises = p.promisesOf(r.Context(), b)
+		}
+		for _, u := range shown {
 			row := p.callerRow(b, u)
 			if x, ok := promises[u.ID]; ok && row.Done < len(u.Steps) && !u.Held {
 				row.Promise = &x

@@ -64,7 +64,7 @@ func (p *Pages) importFile(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, r, status, name, data)
+	p.render(w, status, name, data)
 }
 
 func (p *Pages) upload(w http.ResponseWriter, r *http.Request, b *Base, page *importPage) error {

@@ -382,12 +382,12 @@ func (p *Pages) handle(h handler) http.Handler {
 		if b.Tried != nil {
 			status = b.Tried.Problem.Status
 		}
-		p.render(w, r, status, name, data)
+		p.render(w, status, name, data)
 	})
 }
 
 // render writes a page as a whole or not at all.
-func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name string, data any) {
+func (p *Pages) render(w http.ResponseWriter, status int, name string, data any) {
 	var buf bytes.Buffer
 	t := p.pages[languageOf(data)][name]
 	if t == nil {
@@ -397,7 +397,7 @@ func (p *Pages) render(w http.ResponseWriter, r *http.Request, status int, name 
 	}
 	if err := t.ExecuteTemplate(&buf, "layout", data); err != nil {
 		p.log.Error("page not rendered", zap.String("page", name), zap.Error(err))
-		p.plain(w, r, http.StatusInternalServerError, "This page could not be made.", "Nothing was changed. Tell whoever looks after Tickover.")
+		plainIn(w, languageOf(data), http.StatusInternalServerError, "This page could not be made.", "Nothing was changed. Tell whoever looks after Tickover.")
 		return
 	}
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
@@ -413,7 +413,10 @@ func (p *Pages) plain(w http.ResponseWriter, r *http.Request, status int, what, 
 
 // Plain is a page without a shop: what is wrong and what to do, both messages.
 func Plain(w http.ResponseWriter, r *http.Request, status int, what, do string) {
-	l := localeOf(r)
+	plainIn(w, localeOf(r).Language, status, what, do)
+}
+
+func plainIn(w http.ResponseWriter, l *locale.Language, status int, what, do string) {
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.WriteHeader(status)
 	fmt.Fprintf(w, "<!doctype html><html lang=%q><meta name=viewport content=\"width=device-width\"><title>Tickover</title><link rel=stylesheet href=/static/app.css><main class=page><h1>%s</h1><p>%s</p><p><a href=/>%s</a></p></main></html>",
@@ -429,7 +432,7 @@ func (p *Pages) fail(w http.ResponseWriter, r *http.Request, b *Base, err error)
 	}
 	pr = pr.In(b.Locale)
 	b.Title, b.Section = b.T("That did not work"), ""
-	p.render(w, r, pr.Status, "problem", struct {
+	p.render(w, pr.Status, "problem", struct {
 		*Base
 		Problem *answer.Problem
 	}{b, pr})

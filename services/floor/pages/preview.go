@@ -78,7 +78,7 @@ func (p *Pages) showPreview(w http.ResponseWriter, r *http.Request, b *Base, nam
 	if again {
 		status = http.StatusPreconditionFailed
 	}
-	p.render(w, r, status, "preview", page)
+	p.render(w, status, "preview", page)
 }
 
 // formPage is the page that a form stands on, if it says so.

@@ -121,7 +121,7 @@ func (p *Pages) setupOf(r *http.Request, b *Base, typed *setup.Form) (*setupPage
 func (p *Pages) opens(w http.ResponseWriter, r *http.Request) {
 	b := p.setupBase(r)
 	b.Title = b.T("The shop opens")
-	p.render(w, r, http.StatusServiceUnavailable, "opening", struct{ *Base }{b})
+	p.render(w, http.StatusServiceUnavailable, "opening", struct{ *Base }{b})
 }
 
 func (p *Pages) setupGet(w http.ResponseWriter, r *http.Request) {
@@ -136,7 +136,7 @@ func (p *Pages) setupGet(w http.ResponseWriter, r *http.Request) {
 		p.fail(w, r, b, err)
 		return
 	}
-	p.render(w, r, http.StatusOK, "setup", page)
+	p.render(w, http.StatusOK, "setup", page)
 }
 
 // setupPost shows what would change, or writes it.
@@ -166,7 +166,7 @@ func (p *Pages) setupPost(w http.ResponseWriter, r *http.Request) {
 		status = p.setupDo(w, r, page)
 	}
 	if status != http.StatusSeeOther {
-		p.render(w, r, status, "setup", page)
+		p.render(w, status, "setup", page)
 	}
 }
 

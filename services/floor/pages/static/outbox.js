@@ -52,15 +52,23 @@ function again() {
 // sendAll returns false when the network gave way.
 async function sendAll() {
   const done = new Set(); // what was looked at
+  const full = new Set(); // units whose photos the server has no room for now
   let sent = 0;
   try {
     for (;;) {
       const list = await all();
       const stopped = new Set(list.filter((e) => e.state === "refused").map((e) => e.unit));
-      const entry = list.find((e) => !done.has(e.n) && e.state === "waiting" && !stopped.has(e.unit));
+      const entry = list.find((e) => !done.has(e.n) && e.state === "waiting" && !stopped.has(e.unit) && !full.has(e.unit));
       if (!entry) break;
       done.add(entry.n);
-      const problem = await send(entry);
+      let problem;
+      try {
+        problem = await send(entry);
+      } catch (error) {
+        if (!error.photo) throw error;
+        full.add(entry.unit); // the others go on
+        continue;
+      }
       if (problem) await put({ ...entry, state: "refused", problem });
       else await remove(entry.n), sent++;
       await show();
@@ -70,7 +78,7 @@ async function sendAll() {
   }
   pause = pauseMin;
   if (sent > 0) renew();
-  return true;
+  return full.size === 0;
 }
 
 // send returns what the server has against it; undefined: it is recorded. It
@@ -78,7 +86,9 @@ async function sendAll() {
 async function send(entry) {
   const body = structuredClone(entry.body);
   for (const { name, blob } of entry.photos ?? []) {
-    const answer = await ask("/api/v1/photos", blob, blob.type, photoPatience);
+    const answer = await ask("/api/v1/photos", blob, blob.type, photoPatience).catch((error) => {
+      throw Object.assign(error, { photo: error.status === 503 });
+    });
     if (answer.problem) return answer.problem;
     const key = name.replace("photo.", "");
     body.evidence ??= {};
@@ -93,7 +103,7 @@ async function send(entry) {
 async function ask(path, body, type, limit = patience) {
   const response = await fetch(path, { method: "POST", body, headers: { "Content-Type": type }, signal: AbortSignal.timeout(limit) });
   if (refused(response)) throw new Error("signed out"); // kept until somebody signs in
-  if ([429, 502, 503, 504].includes(response.status)) throw new Error(`try again: ${response.status}`);
+  if ([429, 502, 503, 504].includes(response.status)) throw Object.assign(new Error(`try again: ${response.status}`), { status: response.status });
   const answer = await response.json();
   if (response.ok) return answer;
   return { problem: { code: answer.code, what: answer.what ?? answer.detail ?? answer.title, do: answer.do ?? "" } };

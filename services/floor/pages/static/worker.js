@@ -38,15 +38,31 @@ self.addEventListener("fetch", (event) => {
   const { request } = event;
   const url = new URL(request.url);
   if (url.origin !== location.origin) return;
-  if (request.method === "POST" && ["/me", "/sign-in", "/sign-out", "/pair"].includes(url.pathname)) {
-    forgotten = ++turn;
+  if (request.method === "POST" && url.pathname === "/sign-out") {
+    forgotten = ++turn; // at once, also without a network
     event.waitUntil(caches.delete(pages));
   }
+  if (request.method === "POST" && ["/me", "/sign-in", "/pair"].includes(url.pathname)) event.respondWith(somebodyElse(request));
   if (request.method !== "GET") return;
   if (shell.files.includes(url.pathname) && request.mode !== "navigate") event.respondWith(file(request));
   else if (request.headers.has("Tickover-Refresh")) event.respondWith(refresh(event, request, url));
   else if (request.mode === "navigate") event.respondWith(page(event, request, url));
 });
+
+// The pages of who was here before are forgotten once the server knows of the
+// change; without a network nothing changes, and they stay.
+async function somebodyElse(request) {
+  try {
+    const response = await fetch(request);
+    if (response.ok || response.type === "opaqueredirect") {
+      forgotten = ++turn;
+      await caches.delete(pages);
+    }
+    return response;
+  } catch {
+    return (await caches.match("/offline")) ?? Response.error();
+  }
+}
 
 // A page asks for copies of itself and of the pages that it leads to.
 self.addEventListener("message", (event) => {
