@@ -40,7 +40,7 @@ func (b *Base) chartInput(d *flow.Data, w *ownerWindow) *charts.Input {
 func (p *Pages) ownerPlot(w http.ResponseWriter, r *http.Request) {
 	b, ok := p.base(r)
 	if !ok {
-		p.plain(w, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
 		return
 	}
 	win := windowOf(b, r.URL.Query())
