@@ -21,6 +21,10 @@ import (
 // subject is under way in a cluster; the client library has no name for it.
 const codeConflictInFlight jetstream.ErrorCode = 10164
 
+// codeRepeatInFlight is the answer when the same command's first try is still
+// under way in a cluster.
+const codeRepeatInFlight jetstream.ErrorCode = 10158
+
 // Codes of a log that takes no more: account or server limit, storage
 // reservation, stream limit.
 var codesFull = []jetstream.ErrorCode{10002, 10023, 10028, 10047}
@@ -192,9 +196,13 @@ func (l *JetStream) publish(ctx context.Context, m *nats.Msg, en *queue.Entry, e
 				last = fmt.Errorf("%w: another append of the site is under way", ErrNotDurable)
 			}
 			continue
+		case errors.As(err, &api) && api.ErrorCode == codeRepeatInFlight:
+			unknown = true
+			last = fmt.Errorf("%w: this command is under way", ErrNotDurable)
+			continue
 		case isFull(err):
 			return 0, fmt.Errorf("%w: %s. Free disk space or raise the store limit; reading goes on, nothing was stored", ErrFull, err)
-		case errors.As(err, &api) && api.Code < 500 && api.Code != 408:
+		case !unknown && errors.As(err, &api) && api.Code < 500 && api.Code != 408:
 			return 0, fmt.Errorf("%w: the log refused it: %s", ErrInvalid, api.Description)
 		case errors.Is(err, nats.ErrConnectionClosed):
 			if try == 0 {
