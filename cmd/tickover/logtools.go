@@ -9,6 +9,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/nats-io/nats.go"
+
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/photos"
@@ -99,9 +101,10 @@ func describe(r log.Report) string {
 type backupCmd struct {
 	dataFlag
 	natsFlags
-	Nats string        `help:"Back up the running log of a deployment, nats://HOST:PORT[,…], instead of a stopped one's files." placeholder:"URL"`
-	Keep time.Duration `help:"Remove backups in the folder FILE/ that are older, once the new one is written and verified." placeholder:"DURATION"`
-	File string        `arg:"" help:"The new file; photos go into a folder beside it, FILE.photos. A name that ends in / is a folder, and the file is named after the time."`
+	Server string        `help:"The running shop, which is asked when the data directory is in use." default:"http://${listen}"`
+	Nats   string        `help:"Back up the running log of a deployment, nats://HOST:PORT[,…], instead of a stopped one's files." placeholder:"URL"`
+	Keep   time.Duration `help:"Remove backups in the folder FILE/ that are older, once the new one is written and verified." placeholder:"DURATION"`
+	File   string        `arg:"" help:"The new file; people go into FILE.people beside it, photos into the folder FILE.photos. A name that ends in / is a folder, and the file is named after the time."`
 }
 
 // backupName is how files are named in a folder of backups.
@@ -145,7 +148,15 @@ func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Rep
 	p := newProgress(io.err, "backup")
 	defer p.end()
 	if c.Nats == "" {
-		return log.BackupDir(ctx, logDir(c.Data), file, p.set)
+		rep, err := log.BackupDir(ctx, logDir(c.Data), file, p.set)
+		p.end()
+		switch {
+		case errors.Is(err, log.ErrLocked):
+			return c.fetch(ctx, io, file)
+		case err == nil:
+			err = dumpPeople(ctx, io, c.Data, file)
+		}
+		return rep, err
 	}
 	opts, err := c.options("backup")
 	if err != nil {
@@ -156,7 +167,11 @@ func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Rep
 		return log.Report{}, err
 	}
 	defer far.Close()
-	return far.Backup(ctx, file, p.set)
+	rep, err := far.Backup(ctx, file, p.set)
+	if err == nil {
+		err = writePeople(ctx, io, far.Conn(), file)
+	}
+	return rep, err
 }
 
 // prune removes old backups of the folder, by the time in their names.
@@ -170,7 +185,7 @@ func (c *backupCmd) prune(io streams, before time.Time) error {
 		if err != nil || !at.Before(before) {
 			continue // not ours, or young enough
 		}
-		for _, name := range []string{e.Name(), photosBeside(e.Name())} {
+		for _, name := range []string{e.Name(), peopleBeside(e.Name()), photosBeside(e.Name())} {
 			if err := os.RemoveAll(filepath.Join(c.File, name)); err != nil {
 				return err
 			}
@@ -196,6 +211,7 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 	if err := os.MkdirAll(c.Data, 0o750); err != nil {
 		return err
 	}
+	erased, known := erasedBefore(ctx, io, c.Data)
 	p := newProgress(io.err, "restore")
 	rep, err := log.Restore(ctx, c.File, logDir(c.Data), log.RestoreOptions{SetAside: c.SetAside, Progress: p.set})
 	p.end()
@@ -205,6 +221,11 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 	_, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", logDir(c.Data), c.File, describe(rep.Report))
 	if err == nil && rep.SetAside != "" {
 		_, err = fmt.Fprintf(io.out, "The log that was there is kept in %s.\n", rep.SetAside)
+	}
+	if err == nil {
+		err = withPeopleOf(c.File, func(f *os.File) error {
+			return withStore(ctx, io, c.Data, func(nc *nats.Conn) error { return loadPeople(ctx, io, nc, f, erased, known, 0) })
+		})
 	}
 	if err != nil {
 		return err
@@ -223,8 +244,17 @@ func (c *restoreCmd) far(ctx context.Context, io streams) error {
 	if err != nil {
 		return explainLog(err)
 	}
-	_, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", c.Nats, c.File, describe(rep))
-	return err
+	if _, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", c.Nats, c.File, describe(rep)); err != nil {
+		return err
+	}
+	return withPeopleOf(c.File, func(f *os.File) error {
+		far, err := log.Dial(ctx, log.DialOptions{URL: c.Nats, MustExist: true, Program: version(), Conn: opts})
+		if err != nil {
+			return explainLog(err)
+		}
+		defer far.Close()
+		return loadPeople(ctx, io, far.Conn(), f, nil, false, c.Replicas)
+	})
 }
 
 // explainLog adds what a person does about an error of the log.

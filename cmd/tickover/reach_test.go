@@ -34,7 +34,6 @@ type reach struct {
 	url    string
 	client *http.Client
 	l      *ledger.Ledger
-	log    *log.Server
 	end    time.Time
 }
 
@@ -76,7 +75,6 @@ func serveSimulated(t *testing.T) *reach {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = srv.Close() })
-	r.log = srv
 	r.end = simulated(t, srv)
 	now := func() time.Time { return r.end }
 	if r.l, err = ledger.Open(t.Context(), ledger.Options{Site: "larkmoor", Log: srv, Now: now}); err != nil {
@@ -96,7 +94,7 @@ func serveSimulated(t *testing.T) *reach {
 	if _, err := people.Save(ctx, contacts.Person{ID: "p-1", Name: "Ada Brook", Phone: "0131 496 0000"}); err != nil {
 		t.Fatal(err)
 	}
-	f, err := floor.New(floor.Options{Ledger: r.l, Log: srv, Site: "larkmoor", Contacts: people, Now: now})
+	f, err := floor.New(floor.Options{Ledger: r.l, Log: srv, Site: "larkmoor", Contacts: people, Now: now, Backup: handOut(srv, nc)})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -146,15 +144,17 @@ func (r *reach) cli(args ...string) string {
 	return out.String()
 }
 
-// backUp copies the running shop's log into a data directory.
+// backUp copies the running shop, log and people, into a data directory, as a
+// person does it.
 func (r *reach) backUp(data string) {
 	r.t.Helper()
 	file := filepath.Join(r.t.TempDir(), "copy")
-	if _, err := r.log.Backup(r.t.Context(), file, nil); err != nil {
-		r.t.Fatal(err)
+	if said := r.cli("backup", file, "--data", r.dir); !strings.Contains(said, "hands its log and people out") {
+		r.t.Fatalf("backup of a running shop: %s", said)
 	}
-	if _, err := log.Restore(r.t.Context(), file, logDir(data), log.RestoreOptions{}); err != nil {
-		r.t.Fatal(err)
+	var out, errs bytes.Buffer
+	if code := run(r.t.Context(), []string{"restore", file, "--data", data}, streams{&out, &errs}); code != exitOK || !strings.Contains(out.String(), "1 people, 0 stay erased") {
+		r.t.Fatalf("restore: %d %s %s", code, out.String(), errs.String())
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"runtime"
@@ -109,6 +110,10 @@ func runShop(ctx context.Context, o shopOptions) error {
 	if err != nil {
 		return err
 	}
+	var backup func(context.Context, io.Writer) error
+	if srv, ok := o.log.(*log.Server); ok {
+		backup = handOut(srv, nc)
+	}
 	var desk *access.Desk
 	var secret string
 	fo := floor.Options{}
@@ -136,7 +141,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 	}
 	pages, err := floor.New(floor.Options{
 		Access: fo.Access, FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
-		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises,
+		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises, Backup: backup,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() {
 			m.Sample(l.View(), o.now())

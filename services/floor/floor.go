@@ -26,6 +26,7 @@ import (
 	"crypto/tls"
 	"errors"
 	"fmt"
+	"io"
 	"net"
 	"net/http"
 	"slices"
@@ -72,6 +73,8 @@ type Options struct {
 	Photos *photos.Store
 	// Contacts are the people beside the log; nil: none are kept.
 	Contacts pages.Contacts
+	// Backup, if set, writes the log and the people for tickover backup.
+	Backup func(context.Context, io.Writer) error
 	// ShopFile, if set, is the shop's file, which its setup writes.
 	ShopFile *setup.Disk
 	// Lengths are those of work as they were learnt, Promises what earlier ones
@@ -137,6 +140,9 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
+	if o.Backup != nil {
+		mux.HandleFunc("GET "+api.Prefix+"/backup", func(w http.ResponseWriter, r *http.Request) { backup(w, r, o.Backup, logger) })
+	}
 	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
@@ -189,6 +195,24 @@ func endpoints(a *api.API) []pages.Endpoint {
 	})
 	return out
 }
+
+// backup streams a backup. An error on the way cuts it short, which whoever
+// reads it notices.
+func backup(w http.ResponseWriter, r *http.Request, write func(context.Context, io.Writer) error, logger *zap.Logger) {
+	c := http.NewResponseController(w)
+	if err := c.SetWriteDeadline(time.Now().Add(backupTimeout)); err != nil {
+		logger.Debug("no time limit of its own", zap.Error(err))
+	}
+	w.Header().Set("Content-Type", "application/x-tar")
+	w.Header().Set("Cache-Control", "no-store")
+	if err := write(r.Context(), w); err != nil {
+		logger.Error("backup cut short", zap.Error(err))
+		panic(http.ErrAbortHandler)
+	}
+}
+
+// backupTimeout bounds how long a backup is sent.
+const backupTimeout = time.Hour
 
 // Bounds of a connection.
 const (
