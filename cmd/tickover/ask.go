@@ -27,9 +27,24 @@ import (
 // shopFlags say which shop is meant.
 type shopFlags struct {
 	logFlags
+	signIn
 	Server string `help:"The running shop." default:"http://${listen}"`
 	Data   string `help:"Use this data directory instead; the shop must not be running." type:"path"`
 	Site   string `help:"The site, with --data."`
+}
+
+// signIn is as whom a shop is asked that people sign in to.
+type signIn struct {
+	APIToken string `name:"api-token" help:"File with an account's token, where people sign in (see account token)." type:"existingfile" placeholder:"FILE"`
+}
+
+// as puts the token on a request.
+func (s *signIn) as(r *http.Request) error {
+	token, err := readToken(s.APIToken)
+	if token != "" {
+		r.Header.Set("Authorization", "Bearer "+token)
+	}
+	return err
 }
 
 // askFlags are those of a command that asks.
@@ -86,6 +101,9 @@ func (c *shopFlags) raw(ctx context.Context, out streams, r request) (text []byt
 			return problem(w.status, text)
 		})
 		return text, err
+	}
+	if err := c.as(req); err != nil {
+		return nil, err
 	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {

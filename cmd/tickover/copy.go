@@ -82,6 +82,9 @@ func (c *backupCmd) fetch(ctx context.Context, out streams, file string) (log.Re
 	if err != nil {
 		return log.Report{}, err
 	}
+	if err := c.as(req); err != nil {
+		return log.Report{}, err
+	}
 	resp, err := http.DefaultClient.Do(req)
 	if err != nil {
 		return log.Report{}, fmt.Errorf("the log of %s is in use, and no shop answers at %s: %w; say where it listens with --server", c.Data, c.Server, err)

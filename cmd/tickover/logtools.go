@@ -101,6 +101,7 @@ func describe(r log.Report) string {
 type backupCmd struct {
 	dataFlag
 	natsFlags
+	signIn
 	Server string        `help:"The running shop, which is asked when the data directory is in use." default:"http://${listen}"`
 	Nats   string        `help:"Back up the running log of a deployment, nats://HOST:PORT[,…], instead of a stopped one's files." placeholder:"URL"`
 	Keep   time.Duration `help:"Remove backups in the folder FILE/ that are older, once the new one is written and verified." placeholder:"DURATION"`

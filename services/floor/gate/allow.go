@@ -244,6 +244,7 @@ var table = map[string]Rule{
 	"GET /api/v1/simulations/{simulation}":         to(owner, foreman),
 	"POST /api/v1/simulations":                     to(owner, foreman),
 	"POST /api/v1/simulations/{simulation}/stop":   to(owner, foreman),
+	"GET /api/v1/backup":                           {Roles: []access.Role{owner}, Note: "everything, people included"},
 	"GET /api/v1/showroom/audit":                   to(staff...),
 	"GET /api/v1/technicians/{technician}/day.ics": {Roles: []access.Role{technician, foreman, owner}, OwnPerson: "technician", Note: "a technician his own"},
 	"GET /api/v1/people":                           to(desk...),
