@@ -140,9 +140,13 @@ func New(o Options) (*Floor, error) {
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)
 	}
-	if o.Backup != nil {
-		mux.HandleFunc("GET "+api.Prefix+"/backup", func(w http.ResponseWriter, r *http.Request) { backup(w, r, o.Backup, logger) })
-	}
+	mux.HandleFunc("GET "+api.Prefix+"/backup", func(w http.ResponseWriter, r *http.Request) {
+		if o.Backup == nil {
+			http.Error(w, "This Tickover's log lies elsewhere: back it up there.", http.StatusNotFound)
+			return
+		}
+		backup(w, r, o.Backup, logger)
+	})
 	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
