@@ -139,8 +139,9 @@ func (t *tracer) ended(d *decoder, o *opening, p *option) {
 
 // retrace is trace for a schedule that is in the layout already: activities are
 // put where they are, in the order in which they got there, and nothing is
-// looked for but the reasons. It says false, and has done nothing, where more
-// than that order decides what came about.
+// looked for but the reasons. It says false where more than that order decides
+// what came about, the ends of running activities for one; then the layout is
+// of no use.
 func (s *search) retrace() bool {
 	d, g := s.d, &s.genome
 	if !s.shown || g.after != nil || len(s.in.pins) > 0 || s.in.boosted != nil {
@@ -165,7 +166,9 @@ func (s *search) retrace() bool {
 	d.growing, d.puts, d.g = true, false, g
 	defer func() { d.growing = false }()
 	d.layout.set(&d.base)
-	d.reopen(g) // as it could before
+	if !d.reopen(g) { // the schedule came about without the endings' floors
+		return false
+	}
 	f := &d.top
 	for _, a := range d.order {
 		lim, _ := d.limits(a, g)
@@ -179,7 +182,7 @@ func (s *search) retrace() bool {
 		f.read(&was, s.in, a, p)
 		d.commit(a, k, f)
 	}
-	return true
+	return slices.Equal(d.s, was.s) && slices.Equal(d.e, was.e) && slices.Equal(d.crew, was.crew)
 }
 
 // watch fits a once more with the reasons noted. It looks at the time before
