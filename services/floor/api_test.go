@@ -178,6 +178,9 @@ func TestAPIReadsAndDecides(t *testing.T) {
 	if got := w.get("/api/v1/units?status=any&q=holt&limit=1").object(t); got["total"] != 2.0 || len(got["units"].([]any)) != 1 {
 		t.Errorf("units %v, want one of two", got)
 	}
+	if got := w.get("/api/v1/lengths").object(t); got["quantile"] == nil {
+		t.Errorf("lengths %v, want the quantile that is planned with", got)
+	}
 	// What is left after this, TestAPIDoesTheJob and TestCampaignsByAPI.
 	var missed []string
 	for path, item := range w.openAPI().Paths.Map() {

@@ -189,7 +189,7 @@ func TestFaultsCanBeSwitchedOff(t *testing.T) {
 	for l, off := range map[*logtest.Mem]simshop.Faults{with: 0, without: simshop.AllFaults} {
 		days := 3
 		if off == 0 {
-			days = 7 // faults are rare, and other plans draw other ones
+			days = 10 // faults are rare, and other plans draw other ones
 		}
 		o := options(t, seed, days)
 		o.Log, o.Without = l, off
