@@ -182,7 +182,11 @@ func (s *search) retrace() bool {
 		f.read(&was, s.in, a, p)
 		d.commit(a, k, f)
 	}
-	return slices.Equal(d.s, was.s) && slices.Equal(d.e, was.e) && slices.Equal(d.crew, was.crew)
+	return !slices.ContainsFunc(s.runs, func(r running) bool {
+		from := s.in.stretchOff[r.act]
+		to := from + int32(len(r.st))
+		return !slices.Equal(d.s[from:to], was.s[from:to]) || !slices.Equal(d.e[from:to], was.e[from:to]) || !slices.Equal(d.crew[from:to], was.crew[from:to])
+	})
 }
 
 // watch fits a once more with the reasons noted. It looks at the time before
