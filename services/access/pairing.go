@@ -157,10 +157,7 @@ func (d *Desk) Bearer(ctx context.Context, kind Kind, token string) (*Who, error
 		}
 		return nil, err
 	}
-	a, err := d.Account(ctx, account)
-	if errors.Is(err, ErrUnknown) || err == nil && a.Shut {
-		return nil, ErrSignedOut
-	}
+	a, err := d.openAccount(ctx, account)
 	if err != nil {
 		return nil, err
 	}

@@ -145,6 +145,15 @@ func split(token string) (account string, ok bool) {
 	return account, idForm.MatchString(account) && len(random) > 20 && len(random) < 100
 }
 
+// openAccount is an account that may come in. Errors: ErrSignedOut.
+func (d *Desk) openAccount(ctx context.Context, id string) (*Account, error) {
+	a, err := d.Account(ctx, id)
+	if errors.Is(err, ErrUnknown) || err == nil && a.Shut {
+		return nil, ErrSignedOut
+	}
+	return a, err
+}
+
 // Who is the session's account as it is now. Errors: ErrSignedOut.
 func (d *Desk) Who(ctx context.Context, token string) (*Who, error) {
 	account, ok := split(token)
@@ -155,10 +164,7 @@ func (d *Desk) Who(ctx context.Context, token string) (*Who, error) {
 	if err != nil {
 		return nil, err
 	}
-	a, err := d.Account(ctx, account)
-	if errors.Is(err, ErrUnknown) || err == nil && a.Shut {
-		return nil, ErrSignedOut
-	}
+	a, err := d.openAccount(ctx, account)
 	if err != nil {
 		return nil, err
 	}
