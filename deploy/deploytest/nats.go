@@ -190,8 +190,14 @@ func (c *Cluster) Connect(t testing.TB, role string, more ...nats.Option) *nats.
 // WaitReady waits until the nodes have a leader for streams.
 func (c *Cluster) WaitReady(t testing.TB) {
 	t.Helper()
+	c.wait(t, append(c.Options(t, "dispatch"), nats.MaxReconnects(0))...)
+}
+
+// wait is WaitReady as whoever the options say.
+func (c *Cluster) wait(t testing.TB, as ...nats.Option) {
+	t.Helper()
 	WaitFor(t, "three nodes to find each other", 60*time.Second, func() error {
-		nc, err := nats.Connect(c.URLs(), append(c.Options(t, "dispatch"), nats.MaxReconnects(0))...)
+		nc, err := nats.Connect(c.URLs(), as...)
 		if err != nil {
 			return fmt.Errorf("%w\n%s", err, c.Nodes[0].Output())
 		}
@@ -323,18 +329,6 @@ accounts {
 	for _, node := range c.Nodes {
 		node.Start(t)
 	}
-	WaitFor(t, "three nodes to find each other", 60*time.Second, func() error {
-		nc, err := nats.Connect(c.URLs(), nats.UserInfo("t0", "t"))
-		if err != nil {
-			return fmt.Errorf("%w\n%s", err, c.Nodes[0].Output())
-		}
-		defer nc.Close()
-		js, err := nc.JetStream(nats.MaxWait(2 * time.Second))
-		if err != nil {
-			return err
-		}
-		_, err = js.AccountInfo()
-		return err
-	})
+	c.wait(t, nats.UserInfo("t0", "t"))
 	return c
 }
