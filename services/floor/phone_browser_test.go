@@ -211,6 +211,7 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	if got := w.l.View().Units["LM-1"].Revision(); got != uint64(len(before)) {
 		t.Fatalf("something arrived without a network: revision %d", got)
 	}
+	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 5")`) // a page begins with the outbox hidden
 
 	w.clock.add(50 * time.Minute)
 	c.connect(b, true)
