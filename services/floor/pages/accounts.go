@@ -33,9 +33,8 @@ func (p *Pages) accountPage(w http.ResponseWriter, r *http.Request) {
 
 // accountBase is the base of a page about accounts; nil: it has been answered.
 func (p *Pages) accountBase(w http.ResponseWriter, r *http.Request) *Base {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return nil
 	}
 	if p.desk() == nil || b.Who == nil { // an open shop has no accounts
@@ -44,6 +43,14 @@ func (p *Pages) accountBase(w http.ResponseWriter, r *http.Request) *Base {
 	}
 	b.Section = "account"
 	return b
+}
+
+// accountForm is the base of a form about accounts; nil: it has been answered.
+func (p *Pages) accountForm(w http.ResponseWriter, r *http.Request) *Base {
+	if !p.form(w, r) {
+		return nil
+	}
+	return p.accountBase(w, r)
 }
 
 func (p *Pages) showAccount(w http.ResponseWriter, r *http.Request, pr *answer.Problem, link string) {
@@ -75,10 +82,7 @@ func (p *Pages) showAccount(w http.ResponseWriter, r *http.Request, pr *answer.P
 }
 
 func (p *Pages) changePassword(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -91,10 +95,7 @@ func (p *Pages) changePassword(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Pages) endSessions(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -114,10 +115,7 @@ func (p *Pages) endSessions(w http.ResponseWriter, r *http.Request) {
 
 // calendarLink makes the one link of somebody's calendar; an older one ends.
 func (p *Pages) calendarLink(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -174,9 +172,8 @@ type roleName struct {
 }
 
 func (p *Pages) accountsPage(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	if b.Open {
@@ -342,10 +339,7 @@ func rolesOf(f url.Values) ([]access.Role, error) {
 }
 
 func (p *Pages) addAccount(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -371,10 +365,7 @@ func (p *Pages) addAccount(w http.ResponseWriter, r *http.Request) {
 }
 
 func (p *Pages) changeAccount(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -409,10 +400,7 @@ func (p *Pages) changeAccount(w http.ResponseWriter, r *http.Request) {
 
 // endAccount signs an account out everywhere.
 func (p *Pages) endAccount(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}
@@ -435,10 +423,7 @@ func (p *Pages) endAccount(w http.ResponseWriter, r *http.Request) {
 
 // pairCode shows a code that signs one device in.
 func (p *Pages) pairCode(w http.ResponseWriter, r *http.Request) {
-	if !p.form(w, r) {
-		return
-	}
-	b := p.accountBase(w, r)
+	b := p.accountForm(w, r)
 	if b == nil {
 		return
 	}

@@ -55,9 +55,8 @@ func (p *Pages) travel(next http.Handler) http.Handler {
 		}
 		t, err := p.thenAt(r, text)
 		if err != nil {
-			b, ok := p.base(r)
-			if !ok {
-				p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+			b := p.ready(w, r)
+			if b == nil {
 				return
 			}
 			p.fail(w, r, b, err)

@@ -3,7 +3,6 @@ package pages
 import (
 	"bytes"
 	"cmp"
-	"context"
 	"fmt"
 	"io"
 	"net/http"
@@ -17,7 +16,6 @@ import (
 	"tickover/queue"
 	"tickover/queue/intake"
 	"tickover/services/catalogue"
-	"tickover/services/floor/answer"
 	"tickover/services/floor/api"
 	"tickover/services/floor/export"
 )
@@ -38,12 +36,8 @@ type calibrationsPage struct {
 	Withdrawn []withdrawnRow
 	Columns   []string
 	Makes     []string
-	// Of a file that was sent.
-	File    string
-	Result  *catalogue.Report
-	Checked bool
-	Text    string // the file, to list it without choosing it once more
-	Problem *answer.Problem
+	upload
+	Result *catalogue.Report // of a file that was sent
 }
 
 // modelRow is a model with its calibrations.
@@ -73,14 +67,11 @@ func years(from, to int) string {
 	return fmt.Sprintf("%d–%d", from, to)
 }
 
-type catalogueKey struct{}
-
 func (p *Pages) calibrations(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section = b.T("Calibrations"), "calibrations"
 	page := calibrationsPage{Base: b, Query: strings.TrimSpace(r.URL.Query().Get("q")), Columns: intake.CalibrationColumns()}
-	if done, ok := r.Context().Value(catalogueKey{}).(calibrationsPage); ok {
-		page.File, page.Result, page.Checked, page.Text, page.Problem = done.File, done.Result, done.Checked, done.Text, done.Problem
-	}
+	page.upload = uploadOf(r)
+	page.Result = page.Entries
 	page.list()
 	for ref, why := range b.State.Withdrawn {
 		page.Withdrawn = append(page.Withdrawn, withdrawnRow{ref, why})
@@ -136,82 +127,27 @@ func (page calibrationsPage) NewShown() []queue.Calibration {
 // NewMore is how many are not shown.
 func (page calibrationsPage) NewMore() int { return max(0, len(page.Result.New)-newShown) }
 
-// importCalibrations takes an upload, or the file that was checked before.
-func (p *Pages) importCalibrations(w http.ResponseWriter, r *http.Request) {
-	r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
-		return
-	}
-	status, page := http.StatusOK, calibrationsPage{}
-	err := p.takeCalibrations(w, r, b, &page)
-	if err != nil {
-		pr, known := answer.Of(err)
-		if !known {
-			p.fail(w, r, b, err)
-			return
-		}
-		page.Problem, status = pr.In(b.Locale), pr.Status
-	}
-	again := r.Clone(context.WithValue(r.Context(), catalogueKey{}, page))
-	again.URL.RawQuery, b.Here = "", "/calibrations"
-	if after, ok := p.base(r); ok { // with what was just listed
-		b.State = after.State
-	}
-	name, data, err := p.calibrations(again, b)
-	if err != nil {
-		p.fail(w, r, b, err)
-		return
-	}
-	p.render(w, status, name, data)
-}
-
-func (p *Pages) takeCalibrations(w http.ResponseWriter, r *http.Request, b *Base, page *calibrationsPage) error {
-	text, err := calibrationFile(r, page)
+// takeCalibrations lists what a file has.
+func (p *Pages) takeCalibrations(r *http.Request, b *Base, file io.Reader, u *upload) error {
+	text, err := io.ReadAll(file)
 	if err != nil {
 		return err
 	}
-	if r.MultipartForm != nil {
-		defer func() { _ = r.MultipartForm.RemoveAll() }()
-	}
-	b.says(w, r)
-	if b.Me == "" {
-		return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send the file again.")
-	}
-	page.Checked = r.FormValue("how") == "check"
-	rep, err := catalogue.CSV(r.Context(), p.o.Ledger, bytes.NewReader(text), catalogue.Options{Actor: b.Me, Now: p.o.Now(), CheckOnly: page.Checked})
-	page.Result = &rep
+	rep, err := catalogue.CSV(r.Context(), p.o.Ledger, bytes.NewReader(text), catalogue.Options{Actor: b.Me, Now: p.o.Now(), CheckOnly: u.Checked})
 	if err != nil {
-		page.Result = nil
 		return api.CatalogueProblem(rep, err)
 	}
-	if page.Checked && len(text) <= againMax && len(rep.New) > 0 {
-		page.Text = string(text)
+	u.Entries = &rep
+	if u.Checked && len(text) <= againMax && len(rep.New) > 0 {
+		u.Text = string(text)
 	}
 	return nil
 }
 
-// calibrationFile is the file of an upload, or one that came in the form.
-func calibrationFile(r *http.Request, page *calibrationsPage) ([]byte, error) {
-	file, head, err := formFile(r)
-	if err != nil {
-		if text := r.FormValue("text"); text != "" {
-			page.File = r.FormValue("name")
-			return []byte(text), nil
-		}
-		return nil, err
-	}
-	defer file.Close()
-	page.File = head.Filename
-	return io.ReadAll(file)
-}
-
 // exportCalibrations is the catalogue as a file that can be imported.
 func (p *Pages) exportCalibrations(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	export.Headers(w.Header(), "calibrations")

@@ -114,9 +114,8 @@ func (b *Base) InMinutes(d time.Duration) string { return b.Number(d.Minutes(), 
 
 // claimCSV is the sheet as a file.
 func (p *Pages) claimCSV(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	c, lines, err := p.claimOf(r, b)

@@ -13,9 +13,8 @@ import (
 
 // dayICS is a technician's day as iCalendar.
 func (p *Pages) dayICS(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	t := b.Shop.Technician(queue.PersonID(r.PathValue("id")))

@@ -3,11 +3,14 @@ package pages
 import (
 	"context"
 	"errors"
+	"io"
 	"mime/multipart"
 	"net/http"
+	"strings"
 
 	"tickover/queue"
 	"tickover/queue/intake"
+	"tickover/services/catalogue"
 	"tickover/services/checkin"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/api"
@@ -15,75 +18,101 @@ import (
 
 type importPage struct {
 	*Base
+	upload
 	Columns []string
-	File    string
 	Result  *checkin.Report
-	Checked bool // nothing was changed yet
-	Problem *answer.Problem
 }
 
-type importKey struct{}
+// upload is a file that was sent, and what came of it.
+type upload struct {
+	File    string
+	Checked bool   // nothing was changed yet
+	Text    string // the file, to take it without choosing it once more
+	Problem *answer.Problem
+	Units   *checkin.Report
+	Entries *catalogue.Report
+}
+
+type uploadKey struct{}
+
+// uploadOf is the upload that a page is shown after.
+func uploadOf(r *http.Request) upload {
+	u, _ := r.Context().Value(uploadKey{}).(upload)
+	return u
+}
 
 func (p *Pages) importPage(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section = b.T("Import"), "check-in"
-	page := importPage{Base: b, Columns: intake.Columns()}
-	if done, ok := r.Context().Value(importKey{}).(importPage); ok {
-		page.File, page.Result, page.Checked, page.Problem = done.File, done.Result, done.Checked, done.Problem
-	}
-	return "import", page, nil
+	u := uploadOf(r)
+	return "import", importPage{Base: b, upload: u, Columns: intake.Columns(), Result: u.Units}, nil
 }
 
 // importMemory is how much of an upload is kept in memory; the rest waits in a
 // file of the system's.
 const importMemory = 1 << 20
 
-// importFile takes an upload: it checks it, or imports it, and shows the page
-// with what it came to. The same file again changes nothing, so there is
-// nothing to guard against a second press.
-func (p *Pages) importFile(w http.ResponseWriter, r *http.Request) {
-	r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
-		return
-	}
-	status, page := http.StatusOK, importPage{}
-	err := p.upload(w, r, b, &page)
-	if err != nil {
-		pr, known := answer.Of(err)
-		if !known {
+// takeFile takes an upload, or the file that was checked before: take checks or
+// imports it, and show is the page at path with what it came to. The same file
+// again changes nothing, so there is nothing to guard against a second press.
+func (p *Pages) takeFile(path string, show handler, take func(r *http.Request, b *Base, file io.Reader, u *upload) error) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		r.Body = http.MaxBytesReader(w, r.Body, api.ImportMax)
+		b := p.ready(w, r)
+		if b == nil {
+			return
+		}
+		status, u := http.StatusOK, upload{}
+		if err := p.receive(w, r, b, &u, take); err != nil {
+			pr, known := answer.Of(err)
+			if !known {
+				p.fail(w, r, b, err)
+				return
+			}
+			u.Problem, status = pr.In(b.Locale), pr.Status
+		}
+		again := r.Clone(context.WithValue(r.Context(), uploadKey{}, u))
+		again.URL.RawQuery, b.Here = "", path
+		if after, ok := p.base(r); ok { // with what was just taken
+			b.State = after.State
+		}
+		name, data, err := show(again, b)
+		if err != nil {
 			p.fail(w, r, b, err)
 			return
 		}
-		page.Problem, status = pr.In(b.Locale), pr.Status
+		p.render(w, status, name, data)
 	}
-	again := r.Clone(context.WithValue(r.Context(), importKey{}, page))
-	b.Here = "/import"
-	name, data, err := p.importPage(again, b)
-	if err != nil {
-		p.fail(w, r, b, err)
-		return
-	}
-	p.render(w, status, name, data)
 }
 
-func (p *Pages) upload(w http.ResponseWriter, r *http.Request, b *Base, page *importPage) error {
-	file, head, err := formFile(r)
-	if err != nil {
+func (p *Pages) receive(w http.ResponseWriter, r *http.Request, b *Base, u *upload, take func(*http.Request, *Base, io.Reader, *upload) error) error {
+	var file io.Reader
+	f, head, err := formFile(r)
+	if r.MultipartForm != nil {
+		defer func() { _ = r.MultipartForm.RemoveAll() }() // what the system does not remove at once it removes later
+	}
+	switch text := r.FormValue("text"); {
+	case err == nil:
+		defer f.Close()
+		file, u.File = f, head.Filename
+	case text != "":
+		file, u.File = strings.NewReader(text), r.FormValue("name")
+	default:
 		return err
 	}
-	defer func() { _ = r.MultipartForm.RemoveAll() }() // what the system does not remove at once it removes later
-	defer file.Close()
-	page.File = head.Filename
 	b.says(w, r)
 	if b.Me == "" {
 		return answer.New(http.StatusForbidden, queue.CodeWrongPerson, "nobody is chosen on this device", "Say who you are, then send the file again.")
 	}
-	page.Checked = r.FormValue("how") == "check"
+	u.Checked = r.FormValue("how") == "check"
+	return take(r, b, file, u)
+}
+
+// takeUnits checks units in.
+func (p *Pages) takeUnits(r *http.Request, b *Base, file io.Reader, u *upload) error {
 	rep, err := checkin.CSV(r.Context(), p.o.Ledger, file, checkin.Options{
-		Actor: b.Me, Now: b.Now, CheckOnly: page.Checked, Partial: r.FormValue("partial") == "yes",
+		Actor: b.Me, Now: b.Now, CheckOnly: u.Checked, Partial: r.FormValue("partial") == "yes",
 	})
-	page.Result = &rep
+	u.Units = &rep
 	if err != nil {
 		return api.ImportProblem(rep, err)
 	}

@@ -166,9 +166,8 @@ func (p *Pages) labourSteps(r *http.Request, b *Base) (string, any, error) {
 
 // labourCSV are the labour lines for the shop's invoicing.
 func (p *Pages) labourCSV(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	err := foremanOnly(b)

@@ -203,9 +203,8 @@ func (p *lengthsPage) Kind(s lengthStretch) string {
 
 // lengthsCSV writes the lengths as a table.
 func (p *Pages) lengthsCSV(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	l, err := p.lengthsAt(r.Context(), b)

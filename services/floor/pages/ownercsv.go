@@ -22,9 +22,8 @@ var ownerTables = []struct{ key, text string }{
 // ownerCSV writes a table by RFC 4180: CRLF, a header line with the units. A
 // text that a spreadsheet would take for a formula gets an apostrophe.
 func (p *Pages) ownerCSV(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	win, name := windowOf(b, r.URL.Query()), r.PathValue("table")

@@ -38,9 +38,8 @@ func (b *Base) chartInput(d *flow.Data, w *ownerWindow) *charts.Input {
 
 // ownerPlot sends a picture of the window as a file: wip.png, position.svg.
 func (p *Pages) ownerPlot(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	win := windowOf(b, r.URL.Query())

@@ -177,7 +177,7 @@ func Register(mux *gate.Mux, o Options) error {
 	p.mux.HandleFunc("GET /owner/lengths.csv", p.lengthsCSV)
 	p.mux.HandleFunc("GET /owner/promises.csv", p.promisesCSV)
 	p.mux.HandleFunc("GET /calibrations.csv", p.exportCalibrations)
-	p.mux.HandleFunc("POST /calibrations", p.importCalibrations)
+	p.mux.HandleFunc("POST /calibrations", p.takeFile("/calibrations", p.calibrations, p.takeCalibrations))
 	p.mux.HandleFunc("GET /campaigns/{id}/claim.csv", p.claimCSV)
 	p.mux.HandleFunc("GET /scan", p.scan)
 	p.mux.HandleFunc("GET /photos/{hash}", p.photo)
@@ -189,7 +189,7 @@ func Register(mux *gate.Mux, o Options) error {
 	p.mux.Handle("GET /board", p.boardPage())
 	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
-	p.mux.HandleFunc("POST /import", p.importFile)
+	p.mux.HandleFunc("POST /import", p.takeFile("/import", p.importPage, p.takeUnits))
 	p.signInRoutes()
 	mux.Mount("/", p.travel(p.mux))
 	return nil
@@ -333,6 +333,16 @@ type Person struct {
 	Works   bool // is a technician
 }
 
+// ready is base for a handler; nil: there is no shop, which has been answered.
+func (p *Pages) ready(w http.ResponseWriter, r *http.Request) *Base {
+	b, ok := p.base(r)
+	if !ok {
+		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		return nil
+	}
+	return b
+}
+
 // base gathers what every page needs; ok is false when there is no shop.
 func (p *Pages) base(r *http.Request) (*Base, bool) {
 	if p.o.Ledger == nil {
@@ -367,9 +377,8 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 
 func (p *Pages) handle(h handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		b, ok := p.base(r)
-		if !ok {
-			p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+		b := p.ready(w, r)
+		if b == nil {
 			return
 		}
 		b.Said = takeSaid(w, r)

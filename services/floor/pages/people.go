@@ -53,9 +53,8 @@ func (p *Pages) changePerson(w http.ResponseWriter, r *http.Request) {
 	if !p.form(w, r) {
 		return
 	}
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	who, err := p.contact(r, b)
@@ -94,9 +93,8 @@ func (p *Pages) changePerson(w http.ResponseWriter, r *http.Request) {
 
 // exportPerson hands out all that is kept of a person.
 func (p *Pages) exportPerson(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	who, err := p.contact(r, b)

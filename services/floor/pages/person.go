@@ -78,9 +78,8 @@ func (p *Pages) choose(w http.ResponseWriter, r *http.Request) {
 	if !p.form(w, r) {
 		return
 	}
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	id := queue.PersonID(r.PostFormValue("person"))

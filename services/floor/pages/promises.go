@@ -148,9 +148,8 @@ func curveOf(rows []levelRow) curve {
 
 // promisesCSV writes every answer and what became of it.
 func (p *Pages) promisesCSV(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	head := []string{"unit", "route", "arrived", "promised", "ready", "earlier_answers"}

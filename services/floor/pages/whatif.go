@@ -113,9 +113,8 @@ func (p *Pages) askWhatIf(w http.ResponseWriter, r *http.Request) {
 	if !p.form(w, r) {
 		return
 	}
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	s, err := p.asked(b, r.PostForm)
@@ -371,9 +370,8 @@ func (p *Pages) rankingText(b *Base) (text string, id int) {
 }
 
 func (p *Pages) stopStudy(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	s, err := p.studyOf(r)
@@ -389,9 +387,8 @@ func (p *Pages) stopStudy(w http.ResponseWriter, r *http.Request) {
 
 // studyFile is the result as a table or a picture: table.csv, full.png, kept.svg.
 func (p *Pages) studyFile(w http.ResponseWriter, r *http.Request) {
-	b, ok := p.base(r)
-	if !ok {
-		p.plain(w, r, http.StatusServiceUnavailable, "The shop is not set up yet.", "Start Tickover with a shop file.")
+	b := p.ready(w, r)
+	if b == nil {
 		return
 	}
 	s, err := p.studyOf(r)
