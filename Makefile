@@ -9,9 +9,7 @@ PKGS      := ./...
 SLOWEST   := ./services/floor
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz soak demo
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop verify-optimum bench-load faults fuzz soak demo
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo bench-load
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
