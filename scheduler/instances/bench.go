@@ -5,6 +5,7 @@ import (
 	"cmp"
 	"context"
 	"encoding/csv"
+	"errors"
 	"fmt"
 	"io"
 	"io/fs"
@@ -60,7 +61,45 @@ func Sets(data fs.FS) ([]string, error) {
 	return out, nil
 }
 
-// Load reads one set as named by Sets.
+// Choose picks sets by their names out of those that there are: "psplib/j60",
+// "j60" if only one family has it, or "psplib" for the whole family. Their
+// order is that of names; none asked for are all.
+func Choose(sets, names []string) ([]string, error) {
+	if len(names) == 0 {
+		return sets, nil
+	}
+	var out []string
+	for _, name := range names {
+		var whole, last []string
+		for _, set := range sets {
+			if set == name || strings.HasPrefix(set, name+"/") {
+				whole = append(whole, set)
+			}
+			if path.Base(set) == name {
+				last = append(last, set)
+			}
+		}
+		found := whole
+		if len(found) == 0 {
+			found = last
+		}
+		switch {
+		case len(found) == 0:
+			return nil, fmt.Errorf("there is no set %q; there are %s", name, strings.Join(sets, ", "))
+		case len(whole) == 0 && len(last) > 1:
+			return nil, fmt.Errorf("set %q may be any of %s: say which", name, strings.Join(last, ", "))
+		}
+		for _, set := range found {
+			if !slices.Contains(out, set) {
+				out = append(out, set)
+			}
+		}
+	}
+	return out, nil
+}
+
+// Load reads one set as named by Sets. Where the file of best values is
+// missing, or says nothing of an instance, Best is unknown.
 func Load(data fs.FS, set string) ([]Instance, error) {
 	family, name, _ := strings.Cut(set, "/")
 	switch family {
@@ -183,9 +222,13 @@ func criticalPath(p *model.Problem) int64 {
 	return longest
 }
 
-// table reads two columns of a CSV file with a head.
+// table reads two columns of a CSV file with a head; a file that does not exist
+// is empty.
 func table(data fs.FS, file, key, value string) (map[string]int64, error) {
 	f, err := data.Open(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -211,9 +254,13 @@ func table(data fs.FS, file, key, value string) (map[string]int64, error) {
 }
 
 // multiModeOptima reads PSPLIB's lists of parameter, instance, makespan; the
-// instance is named <set><parameter>_<instance>.
+// instance is named <set><parameter>_<instance>. A file that does not exist is
+// empty.
 func multiModeOptima(data fs.FS, file, set string) (map[string]int64, error) {
 	f, err := data.Open(file)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -274,6 +321,8 @@ type Row struct {
 	Schedules int
 	// Feasible plans are those that the checker passes and that place all.
 	Feasible int
+	// Known are those with a best known value.
+	Known int
 	// Reached the best known value or better.
 	Reached               int
 	MeanRefPct, MaxRefPct float64 // deviation from the best known
@@ -297,7 +346,7 @@ type Budget struct {
 func Run(ctx context.Context, list []Instance, b Budget, clock func() time.Time) (Row, error) {
 	row := Row{Schedules: b.Schedules, Seed: b.Seed, Instances: len(list)}
 	var ref, path float64
-	refs, paths, used := 0, 0, 0
+	paths, used := 0, 0
 	for i := range list {
 		in := &list[i]
 		row.Set = in.Set
@@ -322,7 +371,7 @@ func Run(ctx context.Context, list []Instance, b Budget, clock func() time.Time)
 		if in.Best >= 0 {
 			dev := deviation(got, in.Best)
 			ref += dev
-			refs++
+			row.Known++
 			row.MaxRefPct = max(row.MaxRefPct, dev)
 			if got <= in.Best {
 				row.Reached++
@@ -333,7 +382,7 @@ func Run(ctx context.Context, list []Instance, b Budget, clock func() time.Time)
 			paths++
 		}
 	}
-	row.MeanRefPct, row.MeanPathPct = ref/float64(max(1, refs)), path/float64(max(1, paths))
+	row.MeanRefPct, row.MeanPathPct = ref/float64(max(1, row.Known)), path/float64(max(1, paths))
 	row.MeanMs /= float64(max(1, len(list)))
 	if n := len(list); b.Limit != nil && n > 0 {
 		row.Schedules = (used + n/2) / n

@@ -85,6 +85,53 @@ func TestRunUnderATimeBudget(t *testing.T) {
 	}
 }
 
+// TestWithoutBestValues: a set whose list of best values is missing, or knows
+// another instance, is planned all the same.
+func TestWithoutBestValues(t *testing.T) {
+	for name, data := range map[string]fstest.MapFS{
+		"no list":       {"jsp/ft/ft06.jss": {Data: []byte(ft06)}},
+		"another's":     {"jsp/ft/ft06.jss": {Data: []byte(ft06)}, "jsp/bks.csv": {Data: []byte("instance,upper\nft10,930\n")}},
+		"flexible":      {"fjsp/own/a.fjs": {Data: []byte("1 1 1\n1 1 0 7\n")}},
+		"single lines":  {"wt/wt1.txt": {Data: []byte("3\n2\n1\n")}},
+		"several modes": {"psplib-mm/none/readme.txt": {Data: []byte("x")}},
+	} {
+		sets, err := instances.Sets(data)
+		if err != nil || len(sets) != 1 {
+			t.Fatalf("%s: sets %v, %v", name, sets, err)
+		}
+		list, err := instances.Load(data, sets[0])
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		row, err := instances.Run(context.Background(), list, instances.Budget{Schedules: 20, Seed: 1}, clock)
+		if err != nil || row.Feasible != len(list) || row.Known != 0 || row.MeanRefPct != 0 {
+			t.Errorf("%s: figures %+v, %v", name, row, err)
+		}
+	}
+}
+
+func TestChoose(t *testing.T) {
+	sets := []string{"psplib/j30", "psplib/j120", "psplib-mm/j30", "wt/wt40", "oracle-calendar"}
+	for asked, want := range map[string]string{
+		"":                        "psplib/j30 psplib/j120 psplib-mm/j30 wt/wt40 oracle-calendar",
+		"j120":                    "psplib/j120",
+		"psplib":                  "psplib/j30 psplib/j120",
+		"wt40 psplib j120":        "wt/wt40 psplib/j30 psplib/j120",
+		"oracle-calendar wt/wt40": "oracle-calendar wt/wt40",
+	} {
+		got, err := instances.Choose(sets, strings.Fields(asked))
+		if err != nil || strings.Join(got, " ") != want {
+			t.Errorf("%q: %v, %v; want %s", asked, got, err, want)
+		}
+	}
+	for asked, want := range map[string]string{"j60": "there are psplib/j30", "j30": "psplib/j30, psplib-mm/j30"} {
+		if _, err := instances.Choose(sets, []string{asked}); err == nil || !strings.Contains(err.Error(), want) {
+			t.Errorf("%q: %v, want it to name %s", asked, err, want)
+		}
+	}
+}
+
 // TestBadFilesNameTheLine: what is cut off or is no number is told with its
 // line.
 func TestBadFilesNameTheLine(t *testing.T) {
