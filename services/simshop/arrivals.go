@@ -55,6 +55,9 @@ const (
 
 // beginDay draws what the day brings; called at each midnight.
 func (w *world) beginDay(day calendar.Date) {
+	if w.still {
+		return
+	}
 	a := w.floor.Almanac()
 	from, to := day.At(0, a.Location()), day.AddDays(1).At(0, a.Location())
 	open := a.Open(from, to)

@@ -23,6 +23,8 @@ func newBenches(shop *queue.Shop) *benches {
 	return b
 }
 
+func (b *benches) station(id dispatch.Station) *bench.Station { return b.byID[id] }
+
 // update shows the newest state to all stations.
 func (s *Shop) update() {
 	st, a := s.floor.View(), s.floor.Almanac()
@@ -83,9 +85,8 @@ func (w *world) alert(a *bench.Alert) {
 // accept is the action by which a person takes a planned step: the offer of
 // its station, or, where the station shows another one, the step by the plan.
 func (w *world) accept(p *person, ps *dispatch.PlannedStep) queue.Action {
-	if w.benches != nil {
-		st := w.benches.byID[dispatch.StationOf(w.floor.View().Shop, ps.Resources)]
-		if st != nil {
+	if w.station != nil {
+		if st := w.station(dispatch.StationOf(w.floor.View().Shop, ps.Resources)); st != nil {
 			if a, err := st.Accept(ps.Unit, ps.Step, p.id); err == nil {
 				w.tally.offered++
 				return a

@@ -73,7 +73,7 @@ func (s *Shop) Drive(ctx context.Context, l Live) error {
 		plans: make(chan struct{}, 1), alerts: make(chan []bench.Alert, 16),
 	}
 	s.floor, s.plan = liveFloor{l.Ledger, l.Do}, d.plan.Load
-	s.recorded, s.benches, s.live = nil, nil, true
+	s.recorded, s.benches, s.station, s.live = nil, nil, nil, true
 	g, ctx := errgroup.WithContext(ctx)
 	s.ctx = ctx
 	g.Go(func() error {

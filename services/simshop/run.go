@@ -66,6 +66,7 @@ func New(ctx context.Context, o Options) (*Shop, error) {
 	}
 	s.world = newWorld(ctx, o, l, s.core.Plan)
 	s.now, s.recorded, s.benches = now, s.audit, newBenches(o.Shop)
+	s.station = s.benches.station
 	if err := s.configure(); err != nil {
 		return nil, fmt.Errorf("simulated shop: %w", err)
 	}

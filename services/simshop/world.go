@@ -14,12 +14,13 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/almanac"
+	"tickover/services/bench"
 	"tickover/services/dispatch"
 	"tickover/services/ledger"
 )
 
-// floor is what the people see of the services and do through them.
-type floor interface {
+// Floor is what the people see of the services and do through them.
+type Floor interface {
 	Do(context.Context, queue.Command) (ledger.Receipt, error)
 	Try(queue.Command) error
 	View() *queue.State
@@ -31,14 +32,17 @@ type floor interface {
 type world struct {
 	o     Options
 	ctx   context.Context
-	floor floor
+	floor Floor
 	plan  func() *dispatch.Plan // in force; nil: none yet
 	// recorded, if set, is called after each command that was carried out.
 	recorded func()
 	live     bool
 	benches  *benches // of a headless shop; nil when live
-	rand     *rand.Rand
-	tally    tally
+	// station, if set, is what hangs on the wall at a bench, pad or loop.
+	station func(dispatch.Station) *bench.Station
+	still   bool // nobody brings anything more, nothing more goes wrong
+	rand    *rand.Rand
+	tally   tally
 
 	now      time.Time
 	due      agenda
@@ -82,7 +86,7 @@ func (a *agenda) Pop() any {
 	return last
 }
 
-func newWorld(ctx context.Context, o Options, f floor, plan func() *dispatch.Plan) *world {
+func newWorld(ctx context.Context, o Options, f Floor, plan func() *dispatch.Plan) *world {
 	w := &world{
 		o: o, ctx: ctx, floor: f, plan: plan,
 		rand: rand.New(rand.NewPCG(o.Seed, 0x7469636b6f766572)),
