@@ -128,7 +128,7 @@ func (l *Ledger) fromSnapshot(ctx context.Context) *queue.State {
 // then, and at the end.
 func (l *Ledger) Run(ctx context.Context) error {
 	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() error { return l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold) })
+	g.Go(func() error { return l.Follow(ctx) })
 	g.Go(func() error {
 		for {
 			select {
@@ -144,6 +144,12 @@ func (l *Ledger) Run(ctx context.Context) error {
 		return err
 	}
 	return nil
+}
+
+// Follow folds what others append until ctx ends, and returns its error. It is
+// the part of Run that others than Run may want alone.
+func (l *Ledger) Follow(ctx context.Context) error {
+	return l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold)
 }
 
 // fold applies an entry that came from the log.

@@ -52,47 +52,19 @@ const (
 
 // Run mirrors until ctx ends.
 func Run(ctx context.Context, o Options) error {
-	if o.Every == 0 {
-		o.Every = time.Second
-	}
-	if o.SnapshotEvery == 0 {
-		o.SnapshotEvery = 1000
-	}
-	if o.Logger == nil {
-		o.Logger = zap.NewNop()
-	}
-	m := &mirror{o: o, log: o.Logger.Named("mirror").With(zap.String("site", string(o.Site))), touched: map[queue.UnitID]uint64{}}
-	o.Ledger.Observe(m.note)
-	watch := o.Ledger.Watch()
+	m := New(o)
+	watch := m.o.Ledger.Watch()
 	defer watch.Stop()
-	tick := time.NewTicker(o.Every)
+	tick := time.NewTicker(m.o.Every)
 	defer tick.Stop()
-	pause := pauseMin
 	for {
-		err := m.bring(ctx)
-		wait := settle
-		switch {
-		case ctx.Err() != nil:
-			return nil
-		case err == nil:
-			if m.away {
-				m.log.Info("the store of shared views is back")
-			}
-			m.away, pause = false, pauseMin
-		default:
-			if !m.away {
-				m.log.Warn("shared views not kept; trying on", zap.Error(err))
-			}
-			// What was sent may or may not be there.
-			m.away, m.done = true, 0
-			wait, pause = pause, min(2*pause, pauseMax)
-		}
+		wait, again := m.Step(ctx)
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-time.After(wait):
 		}
-		if err != nil {
+		if again {
 			continue
 		}
 		select {
@@ -100,14 +72,17 @@ func Run(ctx context.Context, o Options) error {
 			return nil
 		case <-watch.C():
 		case <-tick.C:
-			m.look = true
+			m.LookAgain()
 		}
 	}
 }
 
-type mirror struct {
-	o   Options
-	log *zap.Logger
+// Mirror is one site's, as steps; but for what the ledger tells it, it is for
+// one goroutine.
+type Mirror struct {
+	o     Options
+	log   *zap.Logger
+	pause time.Duration
 
 	done uint64 // the store has at least this; 0: not known
 	look bool   // the store is to be asked whether it still has it
@@ -119,8 +94,51 @@ type mirror struct {
 	touched map[queue.UnitID]uint64 // units and the last entry that concerns them
 }
 
+// New returns a mirror that has sent nothing yet.
+func New(o Options) *Mirror {
+	if o.Every == 0 {
+		o.Every = time.Second
+	}
+	if o.SnapshotEvery == 0 {
+		o.SnapshotEvery = 1000
+	}
+	if o.Logger == nil {
+		o.Logger = zap.NewNop()
+	}
+	m := &Mirror{o: o, log: o.Logger.Named("mirror").With(zap.String("site", string(o.Site))), touched: map[queue.UnitID]uint64{}, pause: pauseMin}
+	o.Ledger.Observe(m.note)
+	return m
+}
+
+// Step brings the store to where the ledger is. The next step is due after
+// wait, if again; else when the ledger has changed too, or every so often,
+// after LookAgain.
+func (m *Mirror) Step(ctx context.Context) (wait time.Duration, again bool) {
+	err := m.bring(ctx)
+	switch {
+	case ctx.Err() != nil:
+		return 0, false
+	case err == nil:
+		if m.away {
+			m.log.Info("the store of shared views is back")
+		}
+		m.away, m.pause = false, pauseMin
+		return settle, false
+	}
+	if !m.away {
+		m.log.Warn("shared views not kept; trying on", zap.Error(err))
+	}
+	// What was sent may or may not be there.
+	m.away, m.done = true, 0
+	wait, m.pause = m.pause, min(2*m.pause, pauseMax)
+	return wait, true
+}
+
+// LookAgain lets the next step ask the store whether it still has what it had.
+func (m *Mirror) LookAgain() { m.look = true }
+
 // note is called by the ledger with each entry that it folds.
-func (m *mirror) note(en *queue.Entry) {
+func (m *Mirror) note(en *queue.Entry) {
 	m.mu.Lock()
 	defer m.mu.Unlock()
 	for i := range en.Events {
@@ -131,7 +149,7 @@ func (m *mirror) note(en *queue.Entry) {
 }
 
 // bring brings the store to the ledger's position.
-func (m *mirror) bring(ctx context.Context) error {
+func (m *Mirror) bring(ctx context.Context) error {
 	// The view first: what was touched later is sent again the next time.
 	st := m.o.Ledger.View()
 	if st.Seq == 0 {
@@ -158,7 +176,7 @@ func (m *mirror) bring(ctx context.Context) error {
 }
 
 // compare finds out what the store has.
-func (m *mirror) compare(ctx context.Context, st *queue.State) error {
+func (m *Mirror) compare(ctx context.Context, st *queue.State) error {
 	head, err := m.o.Store.Head(ctx, m.o.Site)
 	switch {
 	case errors.Is(err, view.ErrMissing):
@@ -179,7 +197,7 @@ func (m *mirror) compare(ctx context.Context, st *queue.State) error {
 }
 
 // ahead looks at views that are newer than this process's state.
-func (m *mirror) ahead(ctx context.Context, head view.Head) error {
+func (m *Mirror) ahead(ctx context.Context, head view.Head) error {
 	pos, err := m.o.Log.At(ctx, m.o.Site, head.Seq)
 	switch {
 	case errors.Is(err, log.ErrNotFound) || err == nil && pos.Hash != head.Hash:
@@ -192,14 +210,14 @@ func (m *mirror) ahead(ctx context.Context, head view.Head) error {
 }
 
 // foreign drops views whose entry is not in this log.
-func (m *mirror) foreign(ctx context.Context, head view.Head) error {
+func (m *Mirror) foreign(ctx context.Context, head view.Head) error {
 	m.log.Warn("the shared views are of another log; dropping them", zap.Uint64("seq", head.Seq))
 	m.done, m.snap = 0, 0
 	return m.o.Store.Drop(ctx, m.o.Site)
 }
 
 // advance sends what changed, or everything when the store is too far behind.
-func (m *mirror) advance(ctx context.Context, st *queue.State) error {
+func (m *Mirror) advance(ctx context.Context, st *queue.State) error {
 	m.mu.Lock()
 	var units []queue.UnitID
 	for id := range m.touched {
@@ -223,10 +241,10 @@ func (m *mirror) advance(ctx context.Context, st *queue.State) error {
 
 // complete reports whether touched tells all that changed after seq. It does
 // when this mirror itself brought the store there.
-func (m *mirror) complete(seq uint64) bool { return m.sent != 0 && seq >= m.sent }
+func (m *Mirror) complete(seq uint64) bool { return m.sent != 0 && seq >= m.sent }
 
 // forget drops notes of what the store has.
-func (m *mirror) forget(seq uint64) {
+func (m *Mirror) forget(seq uint64) {
 	m.sent = seq
 	m.mu.Lock()
 	defer m.mu.Unlock()
