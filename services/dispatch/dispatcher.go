@@ -2,11 +2,9 @@ package dispatch
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"os"
-	"runtime/debug"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -107,10 +105,10 @@ func holderName() string {
 func (d *Dispatcher) Run(ctx context.Context) error {
 	var turn turn
 	for ctx.Err() == nil {
-		var l *lease
+		var l *Lease
 		var err error
 		if d.myTurn(&turn, time.Now()) {
-			l, err = tryLease(ctx, d.js, d.c.Site, d.c.Holder, d.c.Lease)
+			l, err = TryLease(ctx, bucketLeases{d.js}, time.Now, d.c.Site, d.c.Holder, d.c.Lease)
 		}
 		if err == nil && l != nil {
 			err = d.term(ctx, l)
@@ -141,14 +139,16 @@ func (d *Dispatcher) Run(ctx context.Context) error {
 }
 
 // term dispatches as long as the lease holds.
-func (d *Dispatcher) term(ctx context.Context, l *lease) error {
-	d.log.Info("dispatching", zap.Uint64("epoch", l.epoch()))
+func (d *Dispatcher) term(ctx context.Context, l *Lease) error {
+	d.log.Info("dispatching", zap.Uint64("epoch", l.Epoch()))
 	g, gctx := errgroup.WithContext(ctx)
 	g.Go(func() error { return l.keep(gctx) })
 	g.Go(func() error { return d.yield(gctx) })
 	g.Go(func() error {
-		t := &term{d: d, epoch: l.epoch(), core: NewCore(d.c.Core)}
-		return t.run(gctx)
+		return d.run(gctx, NewTerm(TermConfig{
+			Site: d.c.Site, Epoch: l.Epoch(), Core: d.c.Core, Ledger: d.c.Ledger, Now: d.c.Now,
+			Board: &natsBoard{d.c.Conn, d.js, d.c.Site}, Logger: d.log, Observe: d.c.Observe,
+		}))
 	})
 	err := g.Wait()
 	if !errors.Is(err, errLeaseLost) {
@@ -157,23 +157,7 @@ func (d *Dispatcher) term(ctx context.Context, l *lease) error {
 	return err
 }
 
-// term is one dispatcher's time as the active one. Its goroutine owns the core.
-type term struct {
-	d     *Dispatcher
-	epoch uint64
-	core  *Core
-	// failed is the state that planning failed on: not tried again before
-	// there is another one.
-	failed uint64
-}
-
-func (t *term) run(ctx context.Context) error {
-	d := t.d
-	if p, err := LatestPlan(ctx, d.c.Conn, d.c.Site); err != nil {
-		d.log.Warn("last plan not read, planning without it", zap.Error(err))
-	} else if p != nil {
-		t.core.Adopt(p)
-	}
+func (d *Dispatcher) run(ctx context.Context, t *Term) error {
 	resend := make(chan *nats.Msg, 64)
 	sub, err := d.c.Conn.ChanSubscribe(ResendSubject(d.c.Site), resend)
 	if err != nil {
@@ -184,7 +168,7 @@ func (t *term) run(ctx context.Context) error {
 	defer watch.Stop()
 	tick := time.NewTicker(d.c.Poll)
 	defer tick.Stop()
-	if err := t.look(ctx); err != nil {
+	if err := t.Begin(ctx); err != nil {
 		return err
 	}
 	quiet := time.Now()
@@ -194,13 +178,13 @@ func (t *term) run(ctx context.Context) error {
 		case <-ctx.Done():
 			return nil
 		case <-watch.C():
-			err = t.look(ctx)
+			err = t.Look(ctx)
 			quiet = time.Now()
 		case m := <-resend:
-			err = t.resend(ctx, Station(m.Data))
+			err = t.Resend(ctx, Station(m.Data))
 		case <-tick.C:
-			if due := t.core.Due(); !due.IsZero() && d.c.Now().After(due) {
-				err = t.look(ctx)
+			if t.Due() {
+				err = t.Look(ctx)
 			} else if d.c.ImproveAfter > 0 && time.Since(quiet) > d.c.ImproveAfter {
 				err = t.improve(ctx, watch)
 			}
@@ -209,131 +193,4 @@ func (t *term) run(ctx context.Context) error {
 			return err
 		}
 	}
-}
-
-// look plans for the newest state and publishes what changed. Its error ends
-// the term: what could not be published would be missed for good.
-func (t *term) look(ctx context.Context) error {
-	st := t.d.c.Ledger.View()
-	if t.failed != 0 && t.failed == st.Seq {
-		return nil
-	}
-	t.failed = 0
-	r := Report{Seq: st.Seq}
-	r.Outcome, r.Panicked, r.Err = guarded(func() (Outcome, error) { return t.core.Replan(ctx, st, t.d.c.Now()) })
-	return t.settle(ctx, r)
-}
-
-// settle reports an outcome and publishes it.
-func (t *term) settle(ctx context.Context, r Report) error {
-	if r.Err != nil {
-		if ctx.Err() != nil {
-			return ctx.Err()
-		}
-		t.failed = r.Seq
-		t.d.log.Error("planning failed, the last plan stays", zap.Uint64("seq", r.Seq),
-			zap.Uint64("seed", t.d.c.Core.Seed), zap.Bool("panic", r.Panicked), zap.Error(r.Err))
-		t.d.c.Observe(r)
-		return nil
-	}
-	for _, v := range r.Violations {
-		t.d.log.Error("plan violates a constraint", zap.Uint64("seq", r.Seq),
-			zap.Uint64("seed", t.d.c.Core.Seed), zap.String("violation", v.String()))
-	}
-	if err := t.publish(ctx, r.Outcome); err != nil {
-		return err
-	}
-	t.d.c.Observe(r)
-	return nil
-}
-
-// guarded turns a broken invariant into an error.
-func guarded(f func() (Outcome, error)) (out Outcome, panicked bool, err error) {
-	defer func() {
-		if v := recover(); v != nil {
-			out, panicked, err = Outcome{}, true, fmt.Errorf("broken invariant: %v\n%s", v, debug.Stack())
-		}
-	}()
-	out, err = f()
-	return out, false, err
-}
-
-// improve looks for a better plan until it has one, has tried enough, or
-// something happens.
-func (t *term) improve(ctx context.Context, watch *ledger.Watch) error {
-	ictx, cancel := context.WithCancel(ctx)
-	defer cancel()
-	now := t.d.c.Now()
-	type result struct {
-		out      Outcome
-		panicked bool
-		err      error
-	}
-	done := make(chan result, 1)
-	go func() {
-		out, panicked, err := guarded(func() (Outcome, error) { return t.core.Improve(ictx, now) })
-		done <- result{out, panicked, err}
-	}()
-	happened := false
-	var res result
-	select {
-	case res = <-done:
-	case <-watch.C():
-		happened = true
-		cancel()
-		res = <-done
-	}
-	switch {
-	case errors.Is(res.err, ErrNotCurrent):
-	case res.err != nil || res.out.Plan != nil:
-		r := Report{Outcome: res.out, Seq: t.core.Seq(), Improved: true, Err: res.err, Panicked: res.panicked}
-		if err := t.settle(ctx, r); err != nil {
-			return err
-		}
-	}
-	if happened {
-		return t.look(ctx)
-	}
-	return nil
-}
-
-// publish puts the changed offers on the work queues and the plan where
-// readers find it, the offers first: somebody waits for them.
-func (t *term) publish(ctx context.Context, out Outcome) error {
-	if out.Plan == nil {
-		return nil
-	}
-	for _, o := range out.Offers {
-		if err := t.offer(ctx, o); err != nil {
-			return err
-		}
-	}
-	b, err := encodePlan(out.Plan)
-	if err != nil {
-		return fmt.Errorf("encode plan: %w", err)
-	}
-	if _, err := t.d.js.Publish(ctx, "$KV."+PlansBucket+"."+string(t.d.c.Site), b); err != nil {
-		return fmt.Errorf("publish plan: %w", err)
-	}
-	return nil
-}
-
-func (t *term) offer(ctx context.Context, o Offer) error {
-	o.Epoch = t.epoch
-	b, err := json.Marshal(o)
-	if err != nil {
-		return fmt.Errorf("encode offer: %w", err)
-	}
-	if _, err := t.d.js.Publish(ctx, WorkSubject(o.Site, o.Station), b); err != nil {
-		return fmt.Errorf("offer to %s: %w", o.Station, err)
-	}
-	return nil
-}
-
-// resend offers a station's job again, to a bench that lost it.
-func (t *term) resend(ctx context.Context, s Station) error {
-	if o, ok := t.core.offers[s]; ok {
-		return t.offer(ctx, o)
-	}
-	return nil
 }

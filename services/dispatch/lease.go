@@ -18,14 +18,30 @@ const (
 	leaseMin = time.Second // the server's shortest
 )
 
+// ErrReplaced: another dispatcher took the site over.
+var ErrReplaced = errors.New("another dispatcher took it over")
+
 // errLeaseLost: another dispatcher has the site, or could have it.
 var errLeaseLost = errors.New("lease lost")
 
-// lease is the right to dispatch a site. It alone does not exclude a second
-// holder for a moment; the epoch that goes with every offer does.
-type lease struct {
-	js    jetstream.JetStream
-	kv    jetstream.KeyValue
+// Leases is where leases lie: a key-value bucket whose values end by
+// themselves. Errors tell of requests that may or may not have been carried
+// out, but for those named.
+type Leases interface {
+	// Create stores a value for a while if the key has none. held: it has.
+	Create(ctx context.Context, key string, value []byte, ttl time.Duration) (rev uint64, held bool, err error)
+	// Renew replaces a value, for a while, if it is still that of the
+	// revision; the error wraps [ErrReplaced] if not.
+	Renew(ctx context.Context, key string, value []byte, ttl time.Duration, rev uint64) (uint64, error)
+	// Delete removes a value if it is still that of the revision.
+	Delete(ctx context.Context, key string, rev uint64) error
+}
+
+// Lease is the right to dispatch a site. It alone does not exclude a second
+// holder for a moment; the epoch that goes with every offer and plan does.
+type Lease struct {
+	in    Leases
+	clock func() time.Time // never set; time.Now in a service
 	key   string
 	ttl   time.Duration
 	value leaseValue
@@ -39,54 +55,63 @@ type leaseValue struct {
 	Epoch  uint64 `json:"epoch"` // 0 in the moment before the first renewal
 }
 
-// tryLease returns nil when another holds it.
-func tryLease(ctx context.Context, js jetstream.JetStream, site queue.SiteID, holder string, ttl time.Duration) (*lease, error) {
-	kv, err := js.KeyValue(ctx, LeadBucket)
-	if err != nil {
-		return nil, fmt.Errorf("lease: %w", err)
-	}
-	l := &lease{js: js, kv: kv, key: leadKey(site), ttl: ttl, value: leaseValue{Holder: holder}}
-	asked := time.Now()
+// TryLease returns nil when another holds it.
+func TryLease(ctx context.Context, in Leases, clock func() time.Time, site queue.SiteID, holder string, ttl time.Duration) (*Lease, error) {
+	l := &Lease{in: in, clock: clock, key: leadKey(site), ttl: ttl, value: leaseValue{Holder: holder}}
+	asked := clock()
 	b, _ := json.Marshal(l.value)
-	l.rev, err = kv.Create(ctx, l.key, b, jetstream.KeyTTL(ttl))
-	if errors.Is(err, jetstream.ErrKeyExists) {
+	rev, held, err := in.Create(ctx, l.key, b, ttl)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("lease: %w", err)
+	case held:
 		return nil, nil
 	}
-	if err != nil {
-		return nil, fmt.Errorf("lease: %w", err)
-	}
-	l.value.Epoch, l.until = l.rev, asked.Add(ttl)
-	if err := l.renew(ctx); err != nil {
+	l.rev, l.value.Epoch, l.until = rev, rev, asked.Add(ttl)
+	if err := l.Renew(ctx); err != nil {
 		return nil, err
 	}
 	return l, nil
 }
 
-// epoch is the fencing token: later holders have larger ones.
-func (l *lease) epoch() uint64 { return l.value.Epoch }
+// Epoch is the fencing token: later holders have larger ones.
+func (l *Lease) Epoch() uint64 { return l.value.Epoch }
 
-// renew prolongs the lease. KeyValue.Update would drop the time to live, and
-// the lease would never end: publish with both instead.
-func (l *lease) renew(ctx context.Context) error {
-	asked := time.Now()
+// Renew prolongs the lease.
+func (l *Lease) Renew(ctx context.Context) error {
+	asked := l.clock()
 	b, _ := json.Marshal(l.value)
-	ack, err := l.js.Publish(ctx, "$KV."+LeadBucket+"."+l.key, b,
-		jetstream.WithMsgTTL(l.ttl), jetstream.WithExpectLastSequencePerSubject(l.rev))
-	if err == nil {
-		l.rev, l.until = ack.Sequence, asked.Add(l.ttl)
-		return nil
+	rev, err := l.in.Renew(ctx, l.key, b, l.ttl, l.rev)
+	switch {
+	case errors.Is(err, ErrReplaced):
+		return fmt.Errorf("%w: %w", errLeaseLost, err)
+	case err != nil:
+		return fmt.Errorf("renew the lease: %w", err)
 	}
-	var api *jetstream.APIError
-	if errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
-		return fmt.Errorf("%w: another dispatcher took it over", errLeaseLost)
+	l.rev, l.until = rev, asked.Add(l.ttl)
+	return nil
+}
+
+// Every is how often a lease is renewed; a renewal is waited for as long.
+func (l *Lease) Every() time.Duration { return l.ttl / 3 }
+
+// Keep renews the lease once. An error means that it can't be relied on any
+// longer: another has it, or could have it before the next renewal.
+func (l *Lease) Keep(ctx context.Context) error {
+	err := l.Renew(ctx)
+	switch {
+	case err == nil || errors.Is(err, errLeaseLost):
+		return err
+	case l.clock().After(l.until.Add(-l.Every())):
+		return fmt.Errorf("%w: %v", errLeaseLost, err)
 	}
-	return fmt.Errorf("renew the lease: %w", err)
+	return nil
 }
 
 // keep renews the lease until ctx ends or the lease can't be relied on any
 // longer; the error then wraps errLeaseLost.
-func (l *lease) keep(ctx context.Context) error {
-	t := time.NewTicker(l.ttl / 3)
+func (l *Lease) keep(ctx context.Context) error {
+	t := time.NewTicker(l.Every())
 	defer t.Stop()
 	for {
 		select {
@@ -94,24 +119,67 @@ func (l *lease) keep(ctx context.Context) error {
 			return nil
 		case <-t.C:
 		}
-		try, cancel := context.WithTimeout(ctx, l.ttl/3)
-		err := l.renew(try)
+		try, cancel := context.WithTimeout(ctx, l.Every())
+		err := l.Keep(try)
 		cancel()
-		switch {
-		case err == nil || ctx.Err() != nil:
-		case errors.Is(err, errLeaseLost):
+		if err != nil && ctx.Err() == nil {
 			return err
-		case time.Now().After(l.until.Add(-l.ttl / 3)):
-			return fmt.Errorf("%w: %v", errLeaseLost, err)
 		}
 	}
 }
 
 // release gives the lease up, so that a standby needs not wait for its end.
-func (l *lease) release(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, l.ttl/3)
+func (l *Lease) release(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, l.Every())
 	defer cancel()
-	_ = l.kv.Delete(ctx, l.key, jetstream.LastRevision(l.rev))
+	_ = l.Release(ctx)
+}
+
+// Release gives the lease up.
+func (l *Lease) Release(ctx context.Context) error { return l.in.Delete(ctx, l.key, l.rev) }
+
+// bucketLeases are leases in a bucket of NATS.
+type bucketLeases struct{ js jetstream.JetStream }
+
+func (b bucketLeases) Create(ctx context.Context, key string, value []byte, ttl time.Duration) (uint64, bool, error) {
+	kv, err := b.js.KeyValue(ctx, LeadBucket)
+	if err != nil {
+		return 0, false, err
+	}
+	rev, err := kv.Create(ctx, key, value, jetstream.KeyTTL(ttl))
+	if errors.Is(err, jetstream.ErrKeyExists) {
+		return 0, true, nil
+	}
+	return rev, false, err
+}
+
+// Renew publishes: KeyValue.Update would drop the time to live, and the lease
+// would never end.
+func (b bucketLeases) Renew(ctx context.Context, key string, value []byte, ttl time.Duration, rev uint64) (uint64, error) {
+	ack, err := b.js.Publish(ctx, "$KV."+LeadBucket+"."+key, value,
+		jetstream.WithMsgTTL(ttl), jetstream.WithExpectLastSequencePerSubject(rev))
+	if err != nil {
+		return 0, replaced(err)
+	}
+	return ack.Sequence, nil
+}
+
+func (b bucketLeases) Delete(ctx context.Context, key string, rev uint64) error {
+	kv, err := b.js.KeyValue(ctx, LeadBucket)
+	if err != nil {
+		return err
+	}
+	return kv.Delete(ctx, key, jetstream.LastRevision(rev))
+}
+
+// replaced turns the server's word that somebody else was there into
+// ErrReplaced.
+func replaced(err error) error {
+	var api *jetstream.APIError
+	if errors.As(err, &api) && api.ErrorCode == jetstream.JSErrCodeStreamWrongLastSequence {
+		return fmt.Errorf("%w (%v)", ErrReplaced, err)
+	}
+	return err
 }
 
 // LeaderEpoch is the epoch of the dispatcher that holds a site's lease, 0 if

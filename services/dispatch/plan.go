@@ -15,6 +15,9 @@ type Plan struct {
 	Made  time.Time    `json:"made"`
 	Until time.Time    `json:"until"` // the horizon
 	Seed  uint64       `json:"seed"`
+	// Epoch is the fencing token of the dispatcher that put it into force; 0:
+	// nobody did yet.
+	Epoch uint64 `json:"epoch,omitempty"`
 	// Steps are all placed steps, running ones included, by start, unit, step.
 	Steps []PlannedStep `json:"steps"`
 	// Unplaced are the steps that do not fit before Until, each with the

@@ -165,25 +165,33 @@ func DecodeOffer(b []byte) (Offer, error) {
 
 // LatestPlan returns the plan in force of a site, nil if there is none.
 func LatestPlan(ctx context.Context, nc *nats.Conn, site queue.SiteID) (*Plan, error) {
+	p, _, err := latestPlan(ctx, nc, site)
+	return p, err
+}
+
+// latestPlan returns its revision too. One that can't be read is an error, with
+// its revision.
+func latestPlan(ctx context.Context, nc *nats.Conn, site queue.SiteID) (*Plan, uint64, error) {
 	js, err := jetstream.New(nc)
 	if err != nil {
-		return nil, fmt.Errorf("latest plan: %w", err)
+		return nil, 0, fmt.Errorf("latest plan: %w", err)
 	}
 	kv, err := js.KeyValue(ctx, PlansBucket)
 	if errors.Is(err, jetstream.ErrBucketNotFound) {
-		return nil, nil
+		return nil, 0, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("latest plan: %w", err)
+		return nil, 0, fmt.Errorf("latest plan: %w", err)
 	}
 	e, err := kv.Get(ctx, string(site))
 	if errors.Is(err, jetstream.ErrKeyNotFound) {
-		return nil, nil
+		return nil, 0, nil
 	}
 	if err != nil {
-		return nil, fmt.Errorf("latest plan: %w", err)
+		return nil, 0, fmt.Errorf("latest plan: %w", err)
 	}
-	return DecodePlan(e.Value())
+	p, err := DecodePlan(e.Value())
+	return p, e.Revision(), err
 }
 
 // FollowPlans calls fn with the plan in force of a site and with each later
