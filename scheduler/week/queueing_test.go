@@ -308,7 +308,7 @@ type line struct {
 // stations as quoted in course notes; the table's values from memory,
 // recomputed from the book's formulas). Without variation the lines reach the
 // best case; with exponential times the balanced one is the practical worst
-// case, and the unbalanced one with parallel machines lies between the two.
+// case, and both are as exact theory has them.
 func TestPennyFabs(t *testing.T) {
 	for _, c := range []struct{ w, one, oneTime, two, twoTime float64 }{
 		{1, .125, 8, .05, 20}, {2, .250, 8, .10, 20}, {3, .375, 8, .15, 20}, {4, .5, 8, .2, 20},
@@ -325,15 +325,47 @@ func TestPennyFabs(t *testing.T) {
 			}
 		}
 	}
+	// By hand: the practical worst case of a balanced line is exact for one with
+	// exponential times.
 	for _, c := range []struct{ w, rate, time, twoWorst, twoBest float64 }{
 		{1, .1250, 8, .0500, .05}, {4, .2857, 14, .1455, .2}, {8, .3636, 22, .2133, .4}, {12, .4000, 30, .2526, .4},
 	} {
 		rate, stay := line{pennyFabOne, exponential, 2000}.run(t, int(c.w))
 		within4(t, fmt.Sprintf("Penny Fab One, exponential, %v units, throughput", c.w), &rate, c.rate)
 		within4(t, fmt.Sprintf("Penny Fab One, exponential, %v units, cycle time", c.w), &stay, c.time)
-		rate, _ = line{pennyFabTwo, exponential, 2000}.run(t, int(c.w))
-		if low, high := c.twoWorst-errors4*rate.Error(), c.twoBest+errors4*rate.Error(); rate.Mean() < low || rate.Mean() > high {
-			t.Errorf("Penny Fab Two, exponential, %v units: %.4f/h, outside %.4f … %.4f", c.w, rate.Mean(), c.twoWorst, c.twoBest)
+		if one := convolution(pennyFabOne, int(c.w)); math.Abs(one-c.rate) > 5e-5 {
+			t.Errorf("Buzen's convolution for Penny Fab One, %v units: %.5f/h, want %.4f", c.w, one, c.rate)
 		}
+		rate, stay = line{pennyFabTwo, exponential, 2000}.run(t, int(c.w))
+		two := convolution(pennyFabTwo, int(c.w))
+		if two < c.twoWorst-5e-5 || two > c.twoBest {
+			t.Errorf("Buzen's convolution for Penny Fab Two, %v units: %.5f/h, outside %.4f … %.4f", c.w, two, c.twoWorst, c.twoBest)
+		}
+		within4(t, fmt.Sprintf("Penny Fab Two, exponential, %v units, throughput", c.w), &rate, two)
+		within4(t, fmt.Sprintf("Penny Fab Two, exponential, %v units, cycle time", c.w), &stay, c.w/two)
 	}
+}
+
+// convolution is the exact throughput, in units an hour, of a closed line of
+// stations with exponential times: G(n-1)/G(n) of its normalising constants
+// (J. Buzen, Computational algorithms for closed queueing networks with
+// exponential servers, Communications of the ACM 16, 1973; from memory).
+func convolution(line []fab, units int) float64 {
+	constants := make([]float64, units+1)
+	constants[0] = 1
+	for _, station := range line {
+		alone := make([]float64, units+1) // weight of n units at this station
+		alone[0] = 1
+		for n := 1; n <= units; n++ {
+			alone[n] = alone[n-1] * float64(station.mean) / hour / float64(min(n, station.machines))
+		}
+		next := make([]float64, units+1)
+		for n := range next {
+			for here := 0; here <= n; here++ {
+				next[n] += alone[here] * constants[n-here]
+			}
+		}
+		constants = next
+	}
+	return constants[units-1] / constants[units]
 }
