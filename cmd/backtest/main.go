@@ -24,17 +24,22 @@ import (
 )
 
 type cli struct {
-	Shops    int     `default:"5" help:"Simulated shops, each from another seed."`
-	Seed     uint64  `default:"11" help:"Of the first shop."`
-	Days     int     `default:"110" help:"Calendar days of each."`
-	Load     float64 `default:"1" help:"Scales what arrives."`
-	Habit    bool    `help:"The counter promises from habit; what would have been said is judged all the same."`
-	Threads  int     `help:"Shops that run at once; left out: a processor each."`
-	Data     string  `help:"Replay the log of this data directory instead; the shop must not be running." type:"existingdir"`
-	Site     string  `help:"The site, with --data."`
-	CSV      string  `help:"Write the curve into this file." placeholder:"FILE"`
-	SVG      string  `help:"Draw the curve into this file." placeholder:"FILE"`
-	Tolerate float64 `default:"3" help:"Fail if the share kept is off by more percent points."`
+	Shops     int                `default:"5" help:"Simulated shops, each from another seed."`
+	Seed      uint64             `default:"11" help:"Of the first shop."`
+	Days      int                `default:"110" help:"Calendar days of each."`
+	Load      float64            `default:"1" help:"Scales what arrives."`
+	Habit     bool               `help:"The counter promises from habit; what would have been said is judged all the same."`
+	Threads   int                `help:"Shops that run at once; left out: a processor each."`
+	Data      string             `help:"Replay the log of this data directory instead; the shop must not be running." type:"existingdir"`
+	Site      string             `help:"The site, with --data."`
+	CSV       string             `help:"Write the curve into this file." placeholder:"FILE"`
+	SVG       string             `help:"Draw the curve into this file." placeholder:"FILE"`
+	Lengths   bool               `help:"Instead: does it help to plan with learnt lengths? Shops in pairs, with the same luck."`
+	Quantiles []float64          `default:"0.5,0.6,0.7" help:"Of learnt lengths, with --lengths."`
+	Truly     map[string]float64 `help:"How long operations really take, as a factor of what is listed, with --lengths: flash=1.3;fitting=0.7." placeholder:"OP=FACTOR"`
+	Skip      int                `default:"10" help:"Days at the start that don't count, with --lengths."`
+	Schedules int                `help:"Search effort of each plan, with --lengths; left out: 100."`
+	Tolerate  float64            `default:"3" help:"Fail if the share kept is off by more percent points."`
 }
 
 func main() {
@@ -50,6 +55,9 @@ func (c *cli) run(ctx context.Context) error {
 		c.Threads = runtime.GOMAXPROCS(0)
 	}
 	began := time.Now()
+	if c.Lengths {
+		return c.lengths(ctx, began)
+	}
 	r, err := c.report(ctx, began)
 	if err != nil {
 		return err
@@ -100,6 +108,35 @@ func (c *cli) report(ctx context.Context, began time.Time) (*backtest.Report, er
 			}
 		},
 	})
+}
+
+// lengths holds learnt lengths against listed ones.
+func (c *cli) lengths(ctx context.Context, began time.Time) error {
+	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	if err != nil {
+		return err
+	}
+	o := backtest.LengthsOptions{
+		Shop: shop, ShopFile: hash, Days: c.Days, Skip: c.Skip, Load: c.Load, Quantiles: c.Quantiles, Threads: c.Threads, Schedules: c.Schedules,
+		Truly: map[queue.OperationID]float64{},
+		Progress: func(seed uint64, quantile float64, r backtest.LengthsRun) {
+			fmt.Fprintf(os.Stderr, "shop %d, %g: %d kept, %d missed, J %.0f, %s\n", seed, quantile, r.Kept, r.Missed, r.J, time.Since(began).Round(time.Second))
+		},
+	}
+	for op, f := range c.Truly {
+		if shop.Operation(queue.OperationID(op)) == nil {
+			return fmt.Errorf("the shop has no operation %q", op)
+		}
+		o.Truly[queue.OperationID(op)] = f
+	}
+	for i := range c.Shops {
+		o.Seeds = append(o.Seeds, c.Seed+uint64(i))
+	}
+	pairs, err := backtest.Lengths(ctx, o)
+	if err != nil {
+		return err
+	}
+	return backtest.WriteLengths(os.Stdout, pairs)
 }
 
 func to(file string, write func(io.Writer) error) error {

@@ -64,6 +64,7 @@ func (w *world) beginDay(day calendar.Date) {
 	if len(open) == 0 {
 		return
 	}
+	w.luck("day", day)
 	opens, closes := open[0].Start, open[len(open)-1].End
 	load := w.o.Load
 	switch {
@@ -79,7 +80,10 @@ func (w *world) beginDay(day calendar.Date) {
 	w.delivery(opens, w.count(cratesMean*load))
 	w.customers(opens, closes, w.count(customersMean*load))
 	for range w.count(tradeInsMean * load) {
-		w.onDay(opens.Add(w.between(30*time.Minute, closes.Sub(opens)-30*time.Minute)), func() { w.receive(tradeIns, w.now) })
+		w.onDay(opens.Add(w.between(30*time.Minute, closes.Sub(opens)-30*time.Minute)), func() {
+			w.luck("trade-in", w.now)
+			w.receive(tradeIns, w.now)
+		})
 	}
 	w.mishaps(day, opens, closes)
 }
@@ -115,6 +119,7 @@ func (w *world) delivery(opens time.Time, n int) {
 		return
 	}
 	w.onDay(at, func() {
+		w.luck("delivery", at)
 		var list queue.ReceiveUnits
 		for range n {
 			if u, ok := w.arrival(newUnits, w.now); ok {
@@ -130,12 +135,13 @@ func (w *world) delivery(opens time.Time, n int) {
 
 // customers come by appointment at opening, or walk in during the day.
 func (w *world) customers(opens, closes time.Time, n int) {
-	for range n {
+	for i := range n {
 		at := opens.Add(w.between(0, closes.Sub(opens)-45*time.Minute))
 		if w.chance(0.45) {
 			at = opens.Add(w.between(0, 40*time.Minute))
 		}
 		w.onDay(at, func() {
+			w.luck("customer", at, i)
 			t := reflashes
 			switch x := w.rand.Float64(); {
 			case x < 0.2:

@@ -69,6 +69,7 @@ func settled(u *queue.Unit) bool {
 // collected is when the unit leaves: a new one is pushed into the showroom, a
 // customer comes for his some time after the call, while the shop is open.
 func (w *world) collected(u *queue.Unit) time.Time {
+	w.luck("collected", u.ID)
 	after := w.between(3*time.Minute, 15*time.Minute)
 	if u.Ownership == queue.CustomerUnit {
 		after = w.between(10*time.Minute, 90*time.Minute)
@@ -114,6 +115,7 @@ func (w *world) noCalibration(key queue.Hold) {
 	if open := w.openDay(w.now, 0).Start; at.Before(open) {
 		at = open
 	}
+	w.luck("no calibration", key)
 	w.at(at.Add(w.between(10*time.Minute, 40*time.Minute)), func() {
 		u, s := w.step(key)
 		if s == nil || u.Status != queue.InShop || s.Status != queue.Todo {
@@ -192,6 +194,7 @@ func (w *world) anyResources(u *queue.Unit, op *queue.Operation) []queue.Resourc
 // hasty lets somebody try what the rules forbid, in one of the ways that
 // people do; every one is refused, which is seen to first.
 func (w *world) hasty() {
+	w.luck("haste", w.now)
 	var tries [queue.InterlockCount + 1][]queue.Command
 	var found []queue.Interlock
 	for _, u := range w.floor.View().OpenUnits() {
@@ -270,7 +273,10 @@ func (w *world) mishaps(day calendar.Date, opens, closes time.Time) {
 	span := closes.Sub(opens)
 	if w.happens(Weather, 0.25) {
 		from := opens.Add(w.between(0, span*3/4))
-		w.onDay(from, func() { w.storm(w.between(40*time.Minute, 150*time.Minute)) })
+		w.onDay(from, func() {
+			w.luck("storm", day)
+			w.storm(w.between(40*time.Minute, 150*time.Minute))
+		})
 	}
 	if w.happens(Breakdown, 0.15) {
 		w.onDay(opens.Add(w.between(0, span*3/4)), func() { w.breakDown(4) })
@@ -297,6 +303,7 @@ func (w *world) mishaps(day calendar.Date, opens, closes time.Time) {
 func (w *world) storm(long time.Duration) {
 	shop := w.floor.View().Shop
 	from := w.now.Add(30 * time.Minute)
+	w.luck("reopened", w.now)
 	early := w.chance(0.3)
 	for i := range shop.Resources {
 		r := &shop.Resources[i]
@@ -326,6 +333,7 @@ func (w *world) breakDown(tries int) {
 		}
 		return
 	}
+	w.luck("broken", w.now)
 	long := w.between(time.Hour, 3*time.Hour)
 	_ = w.do(w.foreman(), &queue.Close{Resource: pick(w, free), From: w.now.UTC(), Until: w.now.Add(long).UTC(), Reason: "cable broken, a new one is on its way"})
 }
@@ -336,6 +344,7 @@ func (w *world) latePartsOf(units []queue.ReceiveUnit) {
 		u := &units[i]
 		for _, step := range slices.Sorted(maps.Keys(u.Arrival.Parts)) {
 			due := u.Arrival.Parts[step]
+			w.luck("late part", u.Unit, step)
 			if !w.happens(LateParts, 0.35) {
 				continue
 			}

@@ -43,6 +43,13 @@ type Options struct {
 	Stopwatch func() (lap func() time.Duration)
 	// Learn lets the planner learn lengths of work from the log, overnight.
 	Learn bool
+	// SameLuck keys each draw by what it is for (a day, a unit's arrival, a run
+	// of a step) instead of drawing one after the other, so that two shops that
+	// plan differently meet the same units and the same luck.
+	SameLuck bool
+	// Truly is how long operations really take, as a factor of what the shop
+	// file lists; those that are not named take what it says.
+	Truly map[queue.OperationID]float64
 	// Counter promises times to who brings units in; nil: from habit.
 	Counter Counter
 	// Observer, if set, is told of the run as it goes.

@@ -221,6 +221,7 @@ func (w *world) take(p *person, key queue.Hold, ps *dispatch.PlannedStep) bool {
 	}
 	j := &job{key: key, op: op, who: p, last: p, walking: true}
 	w.jobs[key], p.busy = j, j
+	w.luck("walk", key, st.Runs)
 	w.in(w.between(walkMin, walkMax), func() { w.begin(p, j, start) })
 	return true
 }

@@ -231,6 +231,7 @@ func (w *world) decideFate(j *job, st *queue.Step) {
 		p, why = 0.05, []string{"hesitates off idle", "rear brake drags", "pulls to the left"}
 	}
 	j.failsAt, j.why = -1, ""
+	w.luck("fate", j.key, j.runs)
 	if w.happens(FailedWork, p) {
 		j.failsAt, j.why = at, pick(w, why)
 	}

@@ -79,6 +79,9 @@ func New(ctx context.Context, o Options) (*Shop, error) {
 // Now is the simulated time.
 func (s *Shop) Now() time.Time { return s.now }
 
+// View is the shop's queue as it stands.
+func (s *Shop) View() *queue.State { return s.floor.View() }
+
 // List lists calibrations as the first foreman.
 func (s *Shop) List(ctx context.Context, list []queue.Calibration) error {
 	s.ctx = ctx

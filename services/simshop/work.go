@@ -100,7 +100,8 @@ func (w *world) handsOn(j *job, k int) {
 		}
 	}
 	j.stretch, j.walking = k, false
-	j.left = scaled(j.op.Stretches[k].Duration, p.pace*w.lognormal(0.15))
+	w.luck("hands on", j.key, j.runs, k)
+	j.left = scaled(w.truly(j.op, k), p.pace*w.lognormal(0.15))
 	w.goOn(j)
 }
 
@@ -175,11 +176,12 @@ func (w *world) handsOff(j *job, k int) {
 	}
 	x := &j.op.Stretches[k]
 	j.stretch, j.last = k, p
+	w.luck("hands off", j.key, j.runs, k)
 	length := w.lognormal(0.04)
 	if j.op.Kind == queue.Relearn {
 		length *= coldness(airC(w.now))
 	}
-	j.offEnd = w.now.Add(scaled(x.Duration, length))
+	j.offEnd = w.now.Add(scaled(w.truly(j.op, k), length))
 	next := j.nextHandsOn()
 	if j.op.Engine || x.MaxWait >= 0 || next < 0 {
 		w.stayWith(j, next)
@@ -215,6 +217,7 @@ func (w *world) attend(p *person, j *job, k int) bool {
 	j.who, j.last, p.busy, j.walking = p, p, j, true
 	j.turn++
 	turn := j.turn
+	w.luck("attend", j.key, j.runs, k)
 	there := w.now.Add(w.between(walkMin, walkMax))
 	if j.offEnd.After(there) {
 		there = j.offEnd
@@ -239,6 +242,7 @@ func (w *world) afterHandsOff(j *job, next int) {
 // try.
 func (w *world) finish(j *job) {
 	p := j.who
+	w.luck("forget", j.key, j.runs)
 	if w.happens(Forgetting, 0.05) {
 		j.forgot = true
 		j.turn++
@@ -265,6 +269,7 @@ func (w *world) signOff(j *job, p *person, tried int) {
 		Unit: j.key.Unit, Step: j.key.Step, Technician: p.id, Evidence: w.readings(u, st, j.op, false),
 		Failed: j.failsAt >= 0, Reason: j.why,
 	}
+	w.luck("sign off", j.key, j.runs, tried)
 	if tried == 0 && !done.Failed && w.happens(Typos, 0.05) {
 		if w.mistype(p, j, done) {
 			w.in(w.between(20*time.Second, 90*time.Second), func() { w.signOff(j, p, 1) })
@@ -272,6 +277,7 @@ func (w *world) signOff(j *job, p *person, tried int) {
 		}
 	}
 	cmd := w.command(p.id, done)
+	w.luck("dead spot", j.key, j.runs, tried)
 	if w.happens(DeadSpots, 0.02) {
 		w.in(w.between(time.Minute, 12*time.Minute), func() {
 			if w.ours(j) {

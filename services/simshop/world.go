@@ -6,6 +6,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"hash/fnv"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -201,6 +202,26 @@ func (w *world) step(h queue.Hold) (*queue.Unit, *queue.Step) {
 		return nil, nil
 	}
 	return u, u.Step(h.Step)
+}
+
+// luck begins the draws of one thing anew, if they are to be the same whatever
+// was drawn before.
+func (w *world) luck(about ...any) {
+	if !w.o.SameLuck {
+		return
+	}
+	h := fnv.New64a()
+	fmt.Fprint(h, about...)
+	w.rand = rand.New(rand.NewPCG(w.o.Seed, h.Sum64()))
+}
+
+// truly is how long a stretch takes at the usual pace.
+func (w *world) truly(op *queue.Operation, stretch int) time.Duration {
+	d := op.Stretches[stretch].Duration
+	if f := w.o.Truly[op.ID]; f > 0 {
+		d = time.Duration(float64(d) * f)
+	}
+	return d
 }
 
 // happens draws whether a fault strikes. The draw is made also when the fault
