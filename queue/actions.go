@@ -86,15 +86,48 @@ func (a *AmendUnit) decide(d *decider) error {
 	if c.Variant != nil && !slices.Contains(Variants(), *c.Variant) {
 		return refuse(CodeMalformed, "Choose one of the variants.", "there is no variant %q", *c.Variant)
 	}
+	if c.Family != nil && len(*c.Family) > 60 {
+		return refuse(CodeMalformed, "Shorten it.", "a field of unit %s's machine is too long", u.ID)
+	}
 	if c.Note != nil {
 		if err := checkText("the note", *c.Note, false); err != nil {
 			return err
 		}
 	}
-	if err := checkText("the reason", c.Reason, false); err != nil {
+	if err := checkText("the reason", c.Reason, c.NewController); err != nil {
 		return err
 	}
+	if f := u.stepOfKind(Flash); c.NewController && f != nil && f.Status == Running {
+		return interlock(I2, "Wait until the flash is signed off.", "a flash runs on unit %s", u.ID)
+	}
 	d.emitUnit(a.Unit, TypeUnitAmended, &c)
+	if c.NewController {
+		return d.flashAnew(u, &c)
+	}
+	return nil
+}
+
+// controllerNew is why a visit's flash is done again, or added.
+var controllerNew = mark("the controller was replaced")
+
+// flashAnew gives a visit whose machine got a new controller its flash again,
+// or one if it has none, as far as there is a calibration to flash.
+func (d *decider) flashAnew(u *Unit, change *UnitAmended) error {
+	m := u.Machine
+	if change.Family != nil {
+		m.Family = *change.Family
+	}
+	if _, none := d.state.CalibrationFor(&m, d.when()); none != nil {
+		return nil
+	}
+	why := &Campaign{Title: controllerNew}
+	switch f := u.stepOfKind(Flash); {
+	case f == nil && d.shop.SweepRoute() != nil:
+		return (&SweepUnit{Unit: u.ID}).add(d, u, why)
+	case f != nil && f.Status == Done:
+		d.emitUnit(u.ID, TypeStepReopened, &StepReopened{f.ID, controllerNew})
+		again(d, u, why)
+	}
 	return nil
 }
 
@@ -417,15 +450,23 @@ func (d *decider) oneOf(r ResourceID, t PersonID) error {
 	return nil
 }
 
-// HandOver lets a unit leave: to its owner, or to the showroom.
+// HandOver lets a unit leave: to its owner, or to the showroom; or from the
+// showroom to who has bought it.
 type HandOver struct {
 	Unit     UnitID
 	Showroom bool
+	Contact  ContactID // the new owner; empty: who is known, of a sale nobody
 }
 
 func (a *HandOver) subject() Subject { return UnitSubject(a.Unit) }
 
 func (a *HandOver) decide(d *decider) error {
+	if len(a.Contact) > idMax {
+		return refuse(CodeMalformed, "Use the contact's id.", "unit %s's contact id is too long", a.Unit)
+	}
+	if u := d.state.Units[a.Unit]; u != nil && u.Status == InShowroom && !a.Showroom {
+		return a.sell(d, u)
+	}
 	u, err := d.unit(a.Unit)
 	if err != nil {
 		return err
@@ -450,7 +491,23 @@ func (a *HandOver) decide(d *decider) error {
 	if err := d.pass(d.swept(u)); err != nil {
 		return err
 	}
-	d.emitUnit(a.Unit, TypeUnitLeft, &UnitLeft{Showroom: a.Showroom, Overrides: d.overridden})
+	d.emitUnit(a.Unit, TypeUnitLeft, &UnitLeft{Showroom: a.Showroom, Contact: a.Contact, Overrides: d.overridden})
+	return nil
+}
+
+// sell lets a machine leave the showroom: what was let pass when it went there
+// is asked for once more, and what came since.
+func (a *HandOver) sell(d *decider, u *Unit) error {
+	if m := d.state.Machine(u); m.Latest().ID != u.ID {
+		return refuse(CodeWrongStep, "Hand that one over.", "the machine of unit %s has been checked in again since, as %s", u.ID, m.Latest().ID)
+	}
+	if err := d.pass(d.complete(u)); err != nil {
+		return err
+	}
+	if err := d.pass(d.swept(u)); err != nil {
+		return err
+	}
+	d.emitUnit(a.Unit, TypeUnitSold, &UnitSold{Contact: a.Contact, Overrides: d.overridden})
 	return nil
 }
 

@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -116,7 +117,7 @@ func (s *State) applyShop(e *Event) {
 			if c.Contacts == nil {
 				c.Contacts = map[MachineKey]CampaignContact{}
 			}
-			c.Contacts[d.Machine] = CampaignContact{d.State, e.When(), e.Actor, d.Slot, d.Note}
+			c.Contacts[foldKey(d.Machine)] = CampaignContact{d.State, e.When(), e.Actor, d.Slot, d.Note}
 		})
 	case *ResourceClosed:
 		c := Closure{d.From, d.Until, d.Reason}
@@ -204,11 +205,18 @@ func (s *State) applyUnit(u *Unit, e *Event) {
 	switch d := e.Data.(type) {
 	case *UnitAmended:
 		u.amend(d)
+		if d.NewController {
+			u.wrote(Written{At: e.When(), Unsure: ControllerNew})
+		}
 	case *UnitLeft:
 		u.Status, u.Left, u.LeftOver = Delivered, e.When(), len(d.Overrides) > 0
+		u.Contact = cmp.Or(d.Contact, u.Contact)
 		if d.Showroom {
 			u.Status = InShowroom
 		}
+	case *UnitSold:
+		u.Status, u.Left, u.Sold, u.LeftOver = Delivered, e.When(), e.When(), u.LeftOver || len(d.Overrides) > 0
+		u.Contact = d.Contact
 	case *ReworkOpened:
 		u.openRework(d, s.Shop)
 	case *StepsAdded:
@@ -230,6 +238,9 @@ func (u *Unit) amend(d *UnitAmended) {
 	}
 	if d.Variant != nil {
 		u.Machine.Variant = *d.Variant
+	}
+	if d.Family != nil {
+		u.Machine.Family = *d.Family
 	}
 	if d.Note != nil {
 		u.Note = *d.Note
@@ -292,6 +303,9 @@ func (s *State) applyStep(u *Unit, e *Event) {
 		st.Status, st.Ended, st.Why = Todo, e.When(), d.Reason
 		st.Evidence = merge(st.Evidence, d.Evidence)
 		u.believe(d.Evidence, nil)
+		if st.Kind == Flash {
+			u.wrote(Written{At: e.When(), Unsure: FlashFailed})
+		}
 	case *StepVoided:
 		st.Status, st.Why = Todo, d.Why
 	case *StepReopened:
@@ -331,10 +345,17 @@ func (s *State) finish(u *Unit, st *Step, d *StepDone, at time.Time) {
 	st.Flags = append(slices.Clip(st.Flags), d.Flags...)
 	st.Overrides = append(slices.Clip(st.Overrides), d.Overrides...)
 	u.believe(d.Evidence, d.Flags)
-	if st.Kind == TestRide {
+	switch {
+	case st.Kind == TestRide:
 		u.Rework = ""
+	case st.Kind == Flash && st.Unlike():
+		u.wrote(Written{At: at, Unsure: ReadOtherwise})
+	case st.Kind == Flash && st.Calibration != nil:
+		u.wrote(Written{At: at, Ref: st.Calibration})
 	}
 }
+
+func (u *Unit) wrote(w Written) { u.Written = append(slices.Clip(u.Written), w) }
 
 // release frees what the step holds; the step keeps the names for its history.
 func (s *State) release(u UnitID, st *Step) {

@@ -93,11 +93,18 @@ func (s *State) LineOf(c *Campaign, key MachineKey, at time.Time) *CampaignLine 
 	return s.lineOf(c, &m, at)
 }
 
-func (s *State) lineOf(c *Campaign, m *MachineRecord, at time.Time) *CampaignLine {
-	line := CampaignLine{MachineRecord: *m, Contact: c.Contacts[m.Key]}
-	if line.Contact.State == 0 {
-		line.Contact.State = ToCall
+// contactOf is how it stands with a machine's owner. What somebody said who
+// has sold the machine since does not count; that it was done elsewhere does.
+func (c *Campaign) contactOf(m *MachineRecord) CampaignContact {
+	x := c.Contacts[m.Key]
+	if x.State == 0 || x.State != SweptElsewhere && m.changedHands(x.At) {
+		return CampaignContact{State: ToCall}
 	}
+	return x
+}
+
+func (s *State) lineOf(c *Campaign, m *MachineRecord, at time.Time) *CampaignLine {
+	line := CampaignLine{MachineRecord: *m, Contact: c.contactOf(m)}
 	switch {
 	case c.Calibration != nil:
 		cur, r := s.CalibrationFor(&m.Latest().Machine, at)
@@ -142,8 +149,8 @@ func (x *Selection) selects(m *MachineRecord) bool {
 	v := &m.Latest().Machine
 	key := string(m.Key)
 	frames := x.FrameFrom == "" && x.FrameTo == "" ||
-		v.Frame != "" && len(key) == len(ident.Normalise(cmp.Or(x.FrameFrom, x.FrameTo))) &&
-			(x.FrameFrom == "" || key >= ident.Normalise(x.FrameFrom)) && (x.FrameTo == "" || key <= ident.Normalise(x.FrameTo))
+		v.Frame != "" && len(key) == len(ident.Key(cmp.Or(x.FrameFrom, x.FrameTo))) &&
+			(x.FrameFrom == "" || key >= ident.Key(x.FrameFrom)) && (x.FrameTo == "" || key <= ident.Key(x.FrameTo))
 	return frames && (x.Make == "" || strings.EqualFold(x.Make, v.Make)) && (x.Model == "" || strings.EqualFold(x.Model, v.Model)) &&
 		(x.YearFrom == 0 || v.Year >= x.YearFrom) && (x.YearTo == 0 || v.Year <= x.YearTo) &&
 		(x.Family == "" || x.Family == v.Family) && (x.Fitment == "" || x.Fitment == v.Fitment)

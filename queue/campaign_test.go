@@ -226,7 +226,7 @@ func TestDeliveryIsRefusedUntilSwept(t *testing.T) {
 			open = append(open, l.Key)
 		}
 	}
-	if !slices.Equal(open, []queue.MachineKey{"ANOTHER"}) {
+	if !slices.Equal(open, []queue.MachineKey{"AN0THER"}) {
 		t.Errorf("open %v", open)
 	}
 }

@@ -67,12 +67,24 @@ type UnitAmended struct {
 	Parts   map[StepID]time.Time `json:"parts,omitempty"`
 	Note    *string              `json:"note,omitempty"`
 	Held    *bool                `json:"held,omitempty"` // the foreman holds the unit back
-	Reason  string               `json:"reason,omitempty"`
+	Family  *Family              `json:"family,omitempty"`
+	// NewController: the controller was replaced, so nothing that was flashed
+	// before is on the machine.
+	NewController bool   `json:"new_controller,omitempty"`
+	Reason        string `json:"reason,omitempty"`
 }
 
 // UnitLeft: the unit was handed over or went to the showroom.
 type UnitLeft struct {
-	Showroom  bool       `json:"showroom"`
+	Showroom bool `json:"showroom"`
+	// Contact is who has it now, if that is somebody else than who is known.
+	Contact   ContactID  `json:"contact,omitempty"`
+	Overrides []Override `json:"overrides,omitempty"`
+}
+
+// UnitSold: the unit left the showroom with its owner.
+type UnitSold struct {
+	Contact   ContactID  `json:"contact,omitempty"` // the owner
 	Overrides []Override `json:"overrides,omitempty"`
 }
 
@@ -298,6 +310,7 @@ func (*ShopConfigured) eventData()       {}
 func (*UnitArrived) eventData()          {}
 func (*UnitAmended) eventData()          {}
 func (*UnitLeft) eventData()             {}
+func (*UnitSold) eventData()             {}
 func (*AssignmentAccepted) eventData()   {}
 func (*AssignmentReturned) eventData()   {}
 func (*StepStarted) eventData()          {}
@@ -326,6 +339,7 @@ const (
 	TypeUnitArrived        EventType = "unit.arrived"
 	TypeUnitAmended        EventType = "unit.amended"
 	TypeUnitLeft           EventType = "unit.left"
+	TypeUnitSold           EventType = "unit.sold"
 	TypeAssignmentAccepted EventType = "assignment.accepted"
 	TypeAssignmentReturned EventType = "assignment.returned"
 	TypeStepVoided         EventType = "step.voided"
@@ -380,6 +394,8 @@ func newData(t EventType) Data {
 		return &UnitAmended{}
 	case TypeUnitLeft:
 		return &UnitLeft{}
+	case TypeUnitSold:
+		return &UnitSold{}
 	case TypeAssignmentAccepted:
 		return &AssignmentAccepted{}
 	case TypeAssignmentReturned:

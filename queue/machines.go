@@ -10,10 +10,10 @@ import (
 	"tickover/queue/ident"
 )
 
-// KeyOf names a machine over its visits: by the frame number as it is read,
-// or, without one, by the visit.
+// KeyOf names a machine over its visits: by the frame number, in whatever way
+// it was typed ([ident.Key]), or, without one, by the visit.
 func KeyOf(u *Unit) MachineKey {
-	if key := ident.Normalise(u.Machine.Frame); key != "" {
+	if key := ident.Key(u.Machine.Frame); key != "" {
 		return MachineKey(key)
 	}
 	return MachineKey(visitKey + u.ID)
@@ -27,11 +27,35 @@ type MachineRecord struct {
 	Key    MachineKey
 	Visits []*Unit // the oldest first, at least one
 	// Flashed is the calibration that was flashed last here; nil: none was, or
-	// what was written is not known.
+	// what the controller holds is not known, since FlashedAt and for the reason
+	// Unsure.
 	Flashed   *CalibrationRef
 	FlashedAt time.Time
 	FlashedIn UnitID
+	Unsure    Unsure
 }
+
+// Written is what a visit wrote to the machine's controller, or what made that
+// unknown.
+type Written struct {
+	At     time.Time       `json:"at"`
+	Ref    *CalibrationRef `json:"calibration,omitempty"` // nil: not known, see Unsure
+	Unsure Unsure          `json:"unsure,omitempty"`
+}
+
+// Unsure is why it is not known what a controller holds; 0: it is known.
+type Unsure int
+
+// The reasons.
+const (
+	FlashFailed   Unsure = iota + 1 // a flash ended without success
+	ReadOtherwise                   // another calibration was read back than was begun
+	ControllerNew                   // the controller was replaced
+)
+
+var unsures = names[Unsure]{"reason", []string{"", "flash-failed", "read-otherwise", "controller-new"}}
+
+func (u Unsure) String() string { return unsures.text(u) }
 
 // Latest is the last visit.
 func (m *MachineRecord) Latest() *Unit { return m.Visits[len(m.Visits)-1] }
@@ -113,11 +137,11 @@ func (s *State) Machine(u *Unit) MachineRecord {
 }
 
 // MachineByKey is the record of a machine by its key, or by its frame number
-// as it is typed: case, blanks and hyphens don't matter.
+// as it is typed: case, blanks and hyphens don't matter, nor O for 0 or I for 1.
 func (s *State) MachineByKey(key MachineKey) (MachineRecord, bool) {
 	m := s.visitsOf(key)
 	if len(m.Visits) == 0 && !strings.HasPrefix(string(key), visitKey) {
-		m = s.visitsOf(MachineKey(ident.Normalise(string(key))))
+		m = s.visitsOf(foldKey(key))
 	}
 	if len(m.Visits) == 0 {
 		return m, false
@@ -145,14 +169,39 @@ func (s *State) visitsOf(key MachineKey) MachineRecord {
 func (m *MachineRecord) settle() {
 	slices.SortFunc(m.Visits, func(a, b *Unit) int { return cmp.Or(a.Arrived.Compare(b.Arrived), cmp.Compare(a.ID, b.ID)) })
 	for _, u := range m.Visits {
-		for i := range u.Steps {
-			st := &u.Steps[i]
-			if st.Kind == Flash && st.Calibration != nil && st.Status == Done && !st.Ended.Before(m.FlashedAt) {
-				m.Flashed, m.FlashedAt, m.FlashedIn = st.Calibration, st.Ended, u.ID
-				if st.Unlike() {
-					m.Flashed = nil // what was written is not known
-				}
+		for _, w := range u.Written {
+			if !w.At.Before(m.FlashedAt) {
+				m.Flashed, m.FlashedAt, m.FlashedIn, m.Unsure = w.Ref, w.At, u.ID, w.Unsure
 			}
 		}
 	}
+}
+
+// foldKey is a key as [KeyOf] makes it of what somebody typed, or of what an
+// older program wrote.
+func foldKey(key MachineKey) MachineKey {
+	if strings.HasPrefix(string(key), visitKey) {
+		return key
+	}
+	return MachineKey(ident.Key(string(key)))
+}
+
+// House reports whether the machine belongs to the shop: a new one or a
+// trade-in that nobody has bought yet.
+func (u *Unit) House() bool { return u.Ownership != CustomerUnit && u.Status != Delivered }
+
+// changedHands reports whether the machine got another owner after a moment:
+// it was traded in or sold, or came back with somebody else.
+func (m *MachineRecord) changedHands(since time.Time) bool {
+	var owner ContactID
+	for _, u := range m.Visits {
+		switch {
+		case u.Arrived.After(since) && (u.Ownership == TradeIn || owner != "" && u.Contact != "" && u.Contact != owner):
+			return true
+		case u.Left.After(since) && u.Status == Delivered && u.Ownership != CustomerUnit:
+			return true
+		}
+		owner = cmp.Or(u.Contact, owner)
+	}
+	return false
 }

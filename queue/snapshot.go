@@ -7,6 +7,11 @@ import (
 	"slices"
 )
 
+// snapshotFormat is the version of a stored state; one of another version is
+// not read, and the log is folded instead. 2: units have what was written to
+// their controllers, machines' keys are folded.
+const snapshotFormat = 2
+
 // snapshot is a State's stored form.
 type snapshot struct {
 	Format    int                      `json:"format"`
@@ -32,7 +37,7 @@ type snapshot struct {
 // makes an equal one.
 func (s *State) MarshalSnapshot() ([]byte, error) {
 	snap := snapshot{
-		Format: FormatVersion, Site: s.Site, Shop: s.Shop, ShopFile: s.ShopFile,
+		Format: snapshotFormat, Site: s.Site, Shop: s.Shop, ShopFile: s.ShopFile,
 		Holds: s.Holds, Closures: s.Closures, Absences: s.Absences, Seq: s.Seq,
 		LastEntry: s.LastEntry, Events: s.Events, Unknown: s.Unknown, ShopLink: s.shop,
 	}
@@ -59,8 +64,8 @@ func UnmarshalSnapshot(b []byte) (*State, error) {
 	if err := json.Unmarshal(b, &snap); err != nil {
 		return nil, fmt.Errorf("snapshot: %w", err)
 	}
-	if snap.Format != FormatVersion {
-		return nil, fmt.Errorf("snapshot of format %d, this program reads %d", snap.Format, FormatVersion)
+	if snap.Format != snapshotFormat {
+		return nil, fmt.Errorf("snapshot of format %d, this program reads %d", snap.Format, snapshotFormat)
 	}
 	s := NewState(snap.Site)
 	s.Shop, s.ShopFile = snap.Shop, snap.ShopFile

@@ -96,6 +96,10 @@ type Unit struct {
 	LeftOver bool   `json:"left_over,omitempty"`
 	Held     bool   `json:"held,omitempty"` // held back by the foreman
 	Rework   string `json:"rework,omitempty"`
+	// Sold is when it left the showroom with its owner.
+	Sold time.Time `json:"sold,omitzero"`
+	// Written is what the visit wrote to the controller, the oldest first.
+	Written []Written `json:"written,omitempty"`
 	// Sweeps are what campaigns asked of this visit.
 	Sweeps []Sweep `json:"sweeps,omitempty"`
 	Steps  []Step  `json:"steps"`

@@ -333,6 +333,62 @@ type unitsCmd struct {
 	List    unitsListCmd   `cmd:"" help:"Units, by promise."`
 	Show    unitShowCmd    `cmd:"" help:"A unit with its steps."`
 	History unitHistoryCmd `cmd:"" help:"A unit's events, oldest first."`
+
+	Amend    unitAmendCmd    `cmd:"" help:"Change a unit's promise, weight, fitment, variant or controller."`
+	HandOver unitHandOverCmd `cmd:"" help:"Let a unit leave, to its owner or the showroom, or from there to who has bought it."`
+}
+
+type unitAmendCmd struct {
+	tellFlags
+	Unit          string `arg:"" help:"The ticket."`
+	Promise       string `help:"Until when it is promised, with its zone: 2026-02-17T16:30:00Z." placeholder:"TIME"`
+	Weight        int    `help:"How much its promise counts, 1 to 10."`
+	Fitment       string `help:"Exhaust and intake as fitted."`
+	Variant       string `help:"The variant of calibration that the owner wants: standard, idle+100 or idle+200."`
+	Family        string `help:"Controller family."`
+	NewController bool   `help:"The controller was replaced: nothing that was flashed before is on it. Needs a reason."`
+	Reason        string `help:"Why."`
+}
+
+func (c *unitAmendCmd) Run(ctx context.Context, out streams) error {
+	f := map[string]any{}
+	for key, v := range map[string]string{"fitment": c.Fitment, "variant": c.Variant, "family": c.Family, "reason": c.Reason} {
+		if v != "" {
+			f[key] = v
+		}
+	}
+	if c.Variant == "standard" {
+		f["variant"] = ""
+	}
+	if c.Promise != "" {
+		t, err := time.Parse(time.RFC3339, c.Promise)
+		if err != nil {
+			return fmt.Errorf("%q is no time; write it with its zone, as 2026-02-17T16:30:00Z", c.Promise)
+		}
+		f["promise"] = t
+	}
+	if c.Weight != 0 {
+		f["weight"] = c.Weight
+	}
+	if c.NewController {
+		f["new_controller"] = true
+	}
+	return c.post(ctx, out, "/units/"+url.PathEscape(c.Unit)+"/amend", f, c.Unit+" is changed")
+}
+
+type unitHandOverCmd struct {
+	tellFlags
+	Unit     string `arg:"" help:"The ticket."`
+	Showroom bool   `help:"To the showroom."`
+	Contact  string `help:"Who has bought it: an id, as tickover people find shows it." placeholder:"ID"`
+}
+
+func (c *unitHandOverCmd) Run(ctx context.Context, out streams) error {
+	f := map[string]any{"showroom": c.Showroom}
+	if c.Contact != "" {
+		f["contact"] = c.Contact
+	}
+	return c.post(ctx, out, "/units/"+url.PathEscape(c.Unit)+"/hand-over", f, c.Unit+" has left")
 }
 
 type unitsListCmd struct {

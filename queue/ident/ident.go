@@ -122,6 +122,15 @@ type Number struct {
 // Normalise is the number as it is compared: [Number.Text] of Classify.
 func Normalise(s string) string { return normalise(s[:min(len(s), LengthMax)]) }
 
+// Key is what two readings of one number have in common: [Normalise] with the
+// letters that are taken for digits as those digits, I as 1, O and Q as 0. No
+// VIN or PIN has these letters, because they can't be told apart on a plate
+// (ISO 3779; 49 CFR 565.13 says so too, from memory); of an older frame number
+// nobody can tell which of the two was meant.
+func Key(s string) string { return lookalikes.Replace(Normalise(s)) }
+
+var lookalikes = strings.NewReplacer("I", "1", "O", "0", "Q", "0")
+
 // Classify tells what kind of number s is. Case, blanks and separators don't
 // matter.
 func Classify(s string) Number {

@@ -2,8 +2,10 @@ package queuetest
 
 import (
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"os"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -167,7 +169,7 @@ func (w *Walk) mischief(u *queue.Unit, who queue.PersonID) (queue.PersonID, queu
 	if r.IntN(3) == 0 {
 		res = append(res, pick(r, all))
 	}
-	switch r.IntN(16) {
+	switch r.IntN(18) {
 	case 13:
 		n := r.IntN(3) + 3
 		return "fred", &queue.ListCalibrations{Calibrations: []queue.Calibration{{ID: "cal-b", Revision: n, Make: "Mk", Model: "M1", YearFrom: 2020, YearTo: 2026,
@@ -177,6 +179,15 @@ func (w *Walk) mischief(u *queue.Unit, who queue.PersonID) (queue.PersonID, queu
 			return "fred", &queue.SweepUnit{Unit: u.ID, Campaign: open[r.IntN(len(open))].ID}
 		}
 		return "fred", &queue.WithdrawCalibration{Ref: queue.CalibrationRef{ID: "cal-b", Revision: 3 + r.IntN(3)}, Reason: "faulty"}
+	case 16:
+		return who, &queue.AmendUnit{Unit: u.ID, Change: queue.UnitAmended{NewController: true, Reason: "water in it"}}
+	case 17:
+		for _, id := range slices.Sorted(maps.Keys(w.Site.State.Units)) {
+			if w.Site.State.Units[id].Status == queue.InShowroom {
+				return who, &queue.HandOver{Unit: id, Contact: "buyer"}
+			}
+		}
+		return who, &queue.HandOver{Unit: u.ID, Showroom: true}
 	case 15:
 		return "fred", &queue.OpenCampaign{Campaign: queue.CampaignOpened{ID: "bulletin", Title: "Chain guide", Bulletin: &queue.Selection{Make: "mk"}}}
 	case 12:

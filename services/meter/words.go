@@ -16,7 +16,7 @@ func Words() metrics.Words {
 		Ownerships: queue.Ownerships(),
 		Codes: texts(queue.CodeUnknown, queue.CodeMalformed, queue.CodeWrongStep, queue.CodeNotReady,
 			queue.CodeWrongBench, queue.CodeWrongPerson, queue.CodeStale, queue.CodeExists, queue.CodeClosed, queue.CodeFull),
-		EventTypes: texts(queue.TypeShopConfigured, queue.TypeUnitArrived, queue.TypeUnitAmended, queue.TypeUnitLeft,
+		EventTypes: texts(queue.TypeShopConfigured, queue.TypeUnitArrived, queue.TypeUnitAmended, queue.TypeUnitLeft, queue.TypeUnitSold,
 			queue.TypeAssignmentAccepted, queue.TypeAssignmentReturned, queue.TypeStepVoided, queue.TypeStepReopened,
 			queue.TypeStepSkipped, queue.TypeReworkOpened, queue.TypeStepPinned, queue.TypeStepUnpinned,
 			queue.TypeProblemReported, queue.TypeResourceClosed, queue.TypeResourceOpened, queue.TypeCalibrationsListed, queue.TypeCalibrationWithdrawn,

@@ -210,7 +210,8 @@ type CampaignMachine struct {
 	Slot      *time.Time            `json:"slot,omitempty"`
 	Note      string                `json:"note,omitempty"`
 	Flashed   *queue.CalibrationRef `json:"flashed,omitempty" doc:"What was flashed here last"`
-	FlashedAt *time.Time            `json:"flashed_at,omitempty"`
+	FlashedAt *time.Time            `json:"flashed_at,omitempty" doc:"Or since when it is not known what the controller holds"`
+	Unsure    string                `json:"unsure,omitempty" enum:"flash-failed,read-otherwise,controller-new" doc:"Why it is not known what the controller holds"`
 }
 
 // CampaignDetail is a campaign with its machines.
@@ -264,7 +265,7 @@ func (a *API) campaign(ctx context.Context, in *campaignPath) (CampaignDetail, e
 	for i := range lines {
 		l, u := &lines[i], lines[i].Latest()
 		out.Lines = append(out.Lines, CampaignMachine{l.Key, u.ID, u.Status.String(), u.Machine, u.Contact, l.Open, l.Contact.State.String(),
-			timeOrNil(l.Contact.Slot), l.Contact.Note, l.Flashed, timeOrNil(l.FlashedAt)})
+			timeOrNil(l.Contact.Slot), l.Contact.Note, l.Flashed, timeOrNil(l.FlashedAt), unsure(l.Unsure)})
 	}
 	return out, nil
 }
@@ -274,4 +275,13 @@ func campaignOf(st *queue.State, id queue.CampaignID) (*queue.Campaign, error) {
 		return c, nil
 	}
 	return nil, answer.Unknown("there is no campaign %q", "Look at the list of campaigns.", id)
+}
+
+// unsure is why it is not known what a controller holds; empty: it is, or
+// nothing was ever flashed.
+func unsure(u queue.Unsure) string {
+	if u == 0 {
+		return ""
+	}
+	return u.String()
 }

@@ -118,11 +118,15 @@ type (
 		Parts   map[queue.StepID]time.Time `json:"parts,omitempty" nullable:"false"`
 		Note    *string                    `json:"note,omitempty" maxLength:"2000"`
 		Held    *bool                      `json:"held,omitempty" doc:"A foreman holds the unit back, or lets it go on"`
-		Reason  string                     `json:"reason,omitempty" maxLength:"2000"`
+		Family  *queue.Family              `json:"family,omitempty" maxLength:"60" doc:"Controller family"`
+
+		NewController bool   `json:"new_controller,omitempty" doc:"The controller was replaced: nothing that was flashed before is on it. The flash is asked for again, or added to the visit; a reason is needed"`
+		Reason        string `json:"reason,omitempty" maxLength:"2000"`
 	}
 	handOverBody struct {
 		Meta
-		Showroom bool `json:"showroom,omitempty" doc:"To the showroom rather than to its owner"`
+		Showroom bool            `json:"showroom,omitempty" doc:"To the showroom rather than to its owner"`
+		Contact  queue.ContactID `json:"contact,omitempty" maxLength:"64" doc:"Who has it now, if that is somebody else; an opaque id, never a name or number"`
 	}
 	acceptBody struct {
 		Meta
@@ -197,11 +201,12 @@ func (a *API) commands() {
 		}
 		return all, ""
 	})
-	onUnit(a, "amend", "amendUnit", "Change promise, weight, fitment, parts, note, or hold it back", func(u queue.UnitID, b *amendBody) queue.Action {
-		return &queue.AmendUnit{Unit: u, Change: queue.UnitAmended{Promise: b.Promise, Weight: b.Weight, Fitment: b.Fitment, Variant: b.Variant, Parts: b.Parts, Note: b.Note, Held: b.Held, Reason: b.Reason}}
+	onUnit(a, "amend", "amendUnit", "Change promise, weight, fitment, parts, note, controller, or hold it back", func(u queue.UnitID, b *amendBody) queue.Action {
+		return &queue.AmendUnit{Unit: u, Change: queue.UnitAmended{Promise: b.Promise, Weight: b.Weight, Fitment: b.Fitment, Variant: b.Variant, Parts: b.Parts, Note: b.Note, Held: b.Held,
+			Family: b.Family, NewController: b.NewController, Reason: b.Reason}}
 	})
-	onUnit(a, "hand-over", "handOver", "Let the unit leave, to its owner or to the showroom", func(u queue.UnitID, b *handOverBody) queue.Action {
-		return &queue.HandOver{Unit: u, Showroom: b.Showroom}
+	onUnit(a, "hand-over", "handOver", "Let the unit leave, to its owner or to the showroom, or from the showroom to who has bought it", func(u queue.UnitID, b *handOverBody) queue.Action {
+		return &queue.HandOver{Unit: u, Showroom: b.Showroom, Contact: b.Contact}
 	})
 	a.stepCommands()
 	onResource(a, "close", "closeResource", "Take a resource down", func(r queue.ResourceID, b *closeBody) queue.Action {

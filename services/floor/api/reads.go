@@ -452,7 +452,8 @@ type CalibrationAnswer struct {
 	Superseded []int               `json:"superseded" nullable:"false" doc:"Older revisions of it"`
 	LastID     queue.CalibrationID `json:"last_flashed_id,omitempty" doc:"What was flashed last here, if the frame number is given and that is known"`
 	LastRev    int                 `json:"last_flashed_revision,omitempty"`
-	LastAt     *time.Time          `json:"last_flashed_at,omitempty"`
+	LastAt     *time.Time          `json:"last_flashed_at,omitempty" doc:"Or since when it is not known what the controller holds"`
+	Unsure     string              `json:"unsure,omitempty" enum:"flash-failed,read-otherwise,controller-new" doc:"Why it is not known what the controller holds"`
 }
 
 type calibrationInput struct {
@@ -474,7 +475,11 @@ func (a *API) calibration(ctx context.Context, in *calibrationInput) (Calibratio
 	m := &queue.Machine{Make: in.Make, Model: in.Model, Year: in.Year, Family: queue.Family(in.Family), Fitment: queue.Fitment(in.Fitment), Variant: queue.Variant(in.Variant)}
 	c, r := st.CalibrationFor(m, a.now(ctx))
 	out := CalibrationAnswer{Superseded: []int{}}
-	if rec, ok := st.MachineByKey(queue.MachineKey(in.Frame)); ok && in.Frame != "" && rec.Flashed != nil {
+	rec, ok := st.MachineByKey(queue.MachineKey(in.Frame))
+	if ok && in.Frame != "" && rec.Unsure != 0 {
+		out.Unsure, out.LastAt = rec.Unsure.String(), &rec.FlashedAt
+	}
+	if ok && in.Frame != "" && rec.Flashed != nil {
 		out.LastID, out.LastRev, out.LastAt = rec.Flashed.ID, rec.Flashed.Revision, &rec.FlashedAt
 	}
 	if r != nil {

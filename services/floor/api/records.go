@@ -151,7 +151,8 @@ type TradeIn struct {
 	Current    *queue.CalibrationRef `json:"current,omitempty" doc:"The calibration that it should have"`
 	WhyNone    string                `json:"why_none,omitempty"`
 	Flashed    *queue.CalibrationRef `json:"flashed,omitempty" doc:"What was flashed last here"`
-	FlashedAt  *time.Time            `json:"flashed_at,omitempty"`
+	FlashedAt  *time.Time            `json:"flashed_at,omitempty" doc:"Or since when it is not known what the controller holds"`
+	Unsure     string                `json:"unsure,omitempty" enum:"flash-failed,read-otherwise,controller-new" doc:"Why it is not known what the controller holds"`
 	SetUp      []SetUpPart           `json:"set_up" nullable:"false"`
 	Campaigns  []CampaignOf          `json:"campaigns" nullable:"false" doc:"Open ones"`
 	Faults     []MachineFault        `json:"faults" nullable:"false"`
@@ -226,9 +227,7 @@ func tradeIn(x *record.Machine) TradeIn {
 		HoursAYear: x.HoursAYear, Backwards: x.Backwards, Flashed: x.Flashed, FlashedAt: timeOrNil(x.FlashedAt), SetUp: []SetUpPart{},
 		Campaigns: []CampaignOf{}, Faults: []MachineFault{}, LetPass: []MachineLetPass{},
 	}
-	if x.Flashed == nil {
-		v.FlashedAt = nil
-	}
+	v.Unsure = unsure(x.Unsure)
 	if x.Current != nil {
 		ref := x.Current.Ref()
 		v.Current = &ref

@@ -53,6 +53,7 @@ type values struct {
 	weight  int
 	fitment queue.Fitment
 	variant queue.Variant
+	family  queue.Family
 	note    string
 	held    bool
 	parts   map[queue.StepID]time.Time
@@ -84,6 +85,7 @@ func (v *values) apply(e *queue.Event) {
 	switch x := e.Data.(type) {
 	case *queue.UnitArrived:
 		v.promise, v.weight, v.fitment, v.variant, v.note = x.Promise, x.Weight, x.Machine.Fitment, x.Machine.Variant, x.Note
+		v.family = x.Machine.Family
 		v.held = false
 		for id, t := range x.Parts {
 			v.parts[id] = t
@@ -94,6 +96,7 @@ func (v *values) apply(e *queue.Event) {
 		take(&v.weight, x.Weight)
 		take(&v.fitment, x.Fitment)
 		take(&v.variant, x.Variant)
+		take(&v.family, x.Family)
 		take(&v.note, x.Note)
 		take(&v.held, x.Held)
 		for id, t := range x.Parts {
@@ -130,6 +133,9 @@ func (v *values) restore(c *queue.UnitAmended, why string) queue.UnitAmended {
 	}
 	if c.Variant != nil {
 		back.Variant = &v.variant
+	}
+	if c.Family != nil {
+		back.Family = &v.family
 	}
 	if c.Note != nil {
 		back.Note = &v.note

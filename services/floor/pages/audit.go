@@ -77,6 +77,9 @@ func (b *Base) lacks(h *queue.HouseUnit) []auditLack {
 			x.What, x.Icon = b.T("flashed with %s revision %d, current is %s revision %d", h.Record.Flashed.ID, h.Record.Flashed.Revision, l.Current.ID, l.Current.Revision), "flash"
 		case queue.LackFlash:
 			x.What, x.Icon = b.T("never flashed here; current is %s revision %d", l.Current.ID, l.Current.Revision), "flash"
+			if h.Record.Unsure != 0 {
+				x.What = b.T("%s; current is %s revision %d", b.NotKnown(h.Record.Unsure, h.Record.FlashedAt), l.Current.ID, l.Current.Revision)
+			}
 		case queue.LackEvidence:
 			x.What, x.Icon = b.T("evidence is missing: %s, %s", b.stepName(h.Unit, l.Step), b.fieldName(h.Unit, l.Step, l.Field)), "caution"
 		case queue.LackStep:
@@ -129,8 +132,20 @@ func (b *Base) campaignsOf(u *queue.Unit) []unitCampaign {
 	var out []unitCampaign
 	for _, c := range b.State.OpenFor(u, b.Now) {
 		added := slices.ContainsFunc(u.Sweeps, func(s queue.Sweep) bool { return s.Campaign == c.ID })
-		flashToCome := slices.ContainsFunc(u.Steps, func(s queue.Step) bool { return s.Kind == queue.Flash && !s.Settled() })
-		out = append(out, unitCampaign{c, added, c.Calibration != nil && flashToCome})
+		x := unitCampaign{Campaign: c, Added: added}
+		for i := range u.Steps {
+			s := &u.Steps[i]
+			switch {
+			case c.Calibration == nil || s.Kind != queue.Flash:
+			case s.Status == queue.Todo:
+				x.Comes = true
+			case s.Status == queue.Running && s.Calibration != nil && *s.Calibration == *c.Calibration:
+				x.Comes = true
+			case s.Status == queue.Running:
+				x.Older = true
+			}
+		}
+		out = append(out, x)
 	}
 	return out
 }
@@ -140,6 +155,7 @@ type unitCampaign struct {
 	*queue.Campaign
 	Added bool // its steps are on the visit
 	Comes bool // the flash is still to come and takes the current calibration
+	Older bool // the flash that runs was begun with an older one
 }
 
 // calledBack are the open campaigns of a machine that is checked in.

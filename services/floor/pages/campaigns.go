@@ -177,7 +177,7 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 		if page.State != "" && page.State != state {
 			continue
 		}
-		if l.Unit.Contact != "" && p.o.Contacts != nil {
+		if l.Unit.Contact != "" && !l.Unit.House() && p.o.Contacts != nil { // who traded it in is not its owner
 			if who, ok := p.o.Contacts.Get(l.Unit.Contact); ok {
 				l.Person = &who
 			}
@@ -296,9 +296,22 @@ func sweepUnit(in *input) (queue.Action, string) {
 // LastFlash is what was flashed last on a machine, in words.
 func (b *Base) LastFlash(m queue.MachineRecord) string {
 	if m.Flashed == nil {
-		return b.T("never flashed here")
+		return b.NotKnown(m.Unsure, m.FlashedAt)
 	}
 	return b.T("last flashed here on %s: %s revision %d", b.Day(m.FlashedAt), m.Flashed.ID, m.Flashed.Revision)
+}
+
+// NotKnown is why it is not known what a machine's controller holds, in words.
+func (b *Base) NotKnown(why queue.Unsure, since time.Time) string {
+	switch why {
+	case queue.FlashFailed:
+		return b.T("what its controller holds is not known: the flash on %s failed", b.Day(since))
+	case queue.ReadOtherwise:
+		return b.T("what its controller holds is not known: on %s something else was read back than was flashed", b.Day(since))
+	case queue.ControllerNew:
+		return b.T("not flashed here since its controller was replaced on %s", b.Day(since))
+	}
+	return b.T("never flashed here")
 }
 
 // Day is a date in the shop's zone.

@@ -48,6 +48,9 @@ type CalibrationAnswer struct {
 	LastID       queue.CalibrationID
 	LastRevision int
 	LastAt       time.Time
+	// Unsure is why it is not known what the controller holds, since UnsureAt.
+	Unsure   queue.Unsure
+	UnsureAt time.Time
 	// Newer: the current one is not what was flashed last.
 	Newer bool
 	// Others are listed for other fitments.
@@ -225,6 +228,9 @@ func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
 func (a *CalibrationAnswer) lastFlash(m *queue.MachineRecord) {
 	if m.Flashed != nil {
 		a.LastID, a.LastRevision, a.LastAt = m.Flashed.ID, m.Flashed.Revision, m.FlashedAt
+	}
+	if m.Unsure != 0 {
+		a.Unsure, a.UnsureAt = m.Unsure, m.FlashedAt
 	}
 	a.Newer = a.Current != nil && m.Flashed != nil && *m.Flashed != a.Current.Ref()
 }

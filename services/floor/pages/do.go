@@ -135,11 +135,14 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
 	undo := func() {}
-	if a, ok := cmd.Action.(*queue.ReceiveUnit); ok {
-		var err error
-		if a.Arrival.Contact, undo, err = p.customer(ctx, b, f); err != nil {
-			return "", err
-		}
+	switch a := cmd.Action.(type) {
+	case *queue.ReceiveUnit:
+		a.Arrival.Contact, undo, err = p.customer(ctx, b, f)
+	case *queue.HandOver:
+		a.Contact, undo, err = p.customer(ctx, b, f)
+	}
+	if err != nil {
+		return "", err
 	}
 	rec, err := p.o.Ledger.Do(ctx, cmd)
 	var refusal *queue.Refusal
@@ -156,14 +159,21 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	return done, nil
 }
 
-// names reports that the unit which was checked in names this form's customer.
+// names reports that the unit which was checked in or sold names this form's
+// customer.
 func (p *Pages) names(a queue.Action) bool {
-	x, ok := a.(*queue.ReceiveUnit)
-	if !ok {
+	var id queue.UnitID
+	var who queue.ContactID
+	switch x := a.(type) {
+	case *queue.ReceiveUnit:
+		id, who = x.Unit, x.Arrival.Contact
+	case *queue.HandOver:
+		id, who = x.Unit, x.Contact
+	default:
 		return false
 	}
-	u := p.o.Ledger.View().Units[x.Unit]
-	return u != nil && u.Contact == x.Arrival.Contact
+	u := p.o.Ledger.View().Units[id]
+	return u != nil && u.Contact == who
 }
 
 // command is what a form asks for, and the sentence when it is done.
@@ -359,6 +369,9 @@ var actions = map[string]action{
 	"hand-over": func(in *input) (queue.Action, string) {
 		showroom := in.Get("showroom") == "yes"
 		said := in.b.T("%s is handed over.", in.unit())
+		if u := in.b.State.Units[in.unit()]; u != nil && u.Status == queue.InShowroom && !showroom {
+			said = in.b.T("%s is sold and handed over.", in.unit())
+		}
 		if showroom {
 			said = in.b.T("%s is in the showroom.", in.unit())
 		}
@@ -470,6 +483,10 @@ func amend(in *input) (queue.Action, string) {
 	if v := queue.Variant(in.text("variant")); in.Has("variant") && v != u.Machine.Variant {
 		c.Variant = &v
 	}
+	if f := queue.Family(in.text("family")); in.Has("family") && f != u.Machine.Family {
+		c.Family = &f
+	}
+	c.NewController = in.Get("new_controller") == "yes"
 	c.Reason = in.text("reason")
 	return &queue.AmendUnit{Unit: u.ID, Change: c}, in.b.T("%s is changed.", u.ID)
 }
@@ -505,6 +522,9 @@ func receive(in *input) (queue.Action, string) {
 	if in.err == nil {
 		if called := in.b.calledBack(a.Machine); len(called) > 0 {
 			said = in.b.T("%s is checked in. It is called back: %s.", in.unit(), called[0].Title)
+		}
+		if u := in.b.inShop(a.Machine.Frame); u != nil {
+			said += " " + in.b.T("A machine with this frame number is in the shop already, as %s: read the number again.", u.ID)
 		}
 	}
 	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, said

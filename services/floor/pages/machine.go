@@ -160,6 +160,8 @@ func (m *machinePage) setup() {
 	switch c := m.Cal; {
 	case c.Current == nil:
 		cal.Says, cal.None = answer.Sentence(c.Why.What), true
+	case c.Unsure != 0:
+		cal.Says = m.T("%s revision %d is current; %s", c.Current.ID, c.Current.Revision, m.NotKnown(c.Unsure, c.UnsureAt))
 	case c.LastAt.IsZero():
 		cal.Says = m.T("%s revision %d is current; it was never flashed here", c.Current.ID, c.Current.Revision)
 	case c.Newer:

@@ -32,6 +32,9 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 			t.What = b.T("To the showroom")
 		}
 		t.overridden(b, d.Overrides)
+	case *queue.UnitSold:
+		t.What = b.T("Sold and handed over")
+		t.overridden(b, d.Overrides)
 	case *queue.AssignmentAccepted:
 		t.What = b.T("%s accepted by %s", step(d.Step), b.Name(d.Technician))
 		t.at(b, d.Resources)
@@ -60,13 +63,16 @@ func tell(b *Base, u *queue.Unit, e *queue.Event) Told {
 	case *queue.StepVoided:
 		t.What, t.Details = b.T("%s no longer counts", step(d.Step)), []string{d.Why}
 	case *queue.StepReopened:
-		t.What, t.Details = b.T("%s is to be done again", step(d.Step)), []string{d.Reason}
+		t.What, t.Details = b.T("%s is to be done again", step(d.Step)), []string{b.Word(d.Reason)}
 	case *queue.StepSkipped:
 		t.What, t.Details = b.T("%s left out", step(d.Step)), []string{d.Reason}
 	case *queue.ReworkOpened:
 		t.What, t.Details = b.T("Rework before the next: %s", step(d.Before)), []string{d.Reason}
 	case *queue.StepsAdded:
 		t.What, t.Details = b.T("Called back: %s", d.Reason), nil
+		if d.Campaign == "" {
+			t.What = b.T("Steps added: %s", b.Word(d.Reason))
+		}
 		for _, id := range d.Counts {
 			t.Details = append(t.Details, step(id))
 		}
@@ -122,6 +128,12 @@ func amended(b *Base, d *queue.UnitAmended) []string {
 	}
 	if d.Variant != nil {
 		out = append(out, b.T("calibration variant: %s", b.Word(d.Variant.Text())))
+	}
+	if d.Family != nil {
+		out = append(out, b.T("controller family %s", *d.Family))
+	}
+	if d.NewController {
+		out = append(out, b.T("the controller was replaced"))
 	}
 	if d.Note != nil {
 		out = append(out, b.T("note: %s", *d.Note))

@@ -34,6 +34,8 @@ type unitPage struct {
 	LetPass  []letPass
 	Called   []unitCampaign // that it is open in
 	Last     string         // what was flashed here last
+	// KeepsPeople: beside the log.
+	KeepsPeople bool
 }
 
 // Told is one event in words.
@@ -77,6 +79,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 			page.Missing = append(page.Missing, string(u.Steps[i].ID))
 		}
 	}
+	page.KeepsPeople = p.o.Contacts != nil
 	page.Called, page.Last = b.campaignsOf(u), b.LastFlash(b.State.Machine(u))
 	if b.Plan != nil {
 		if i := slices.IndexFunc(b.Plan.Units, func(f dispatch.UnitForecast) bool { return f.Unit == u.ID }); i >= 0 {
@@ -131,6 +134,7 @@ type checkInPage struct {
 	Person      *contacts.Person  // who was chosen
 	KeepsPeople bool              // beside the log
 	Called      []*queue.Campaign // that the machine is open in
+	Already     *queue.Unit       // its visit that has not ended; nil: none
 }
 
 func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
@@ -165,8 +169,22 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		Frame: page.V("frame"), Make: page.V("make"), Model: page.V("model"), Year: year, Family: queue.Family(page.V("family")),
 		Fitment: queue.Fitment(cmp.Or(page.V("fitment"), "standard")), Variant: queue.Variant(page.V("variant")),
 	})
+	page.Already = b.inShop(page.V("frame"))
 	page.suggest()
 	return "check-in", page, nil
+}
+
+// inShop is the visit of a machine that has not ended, by its frame number;
+// nil: there is none.
+func (b *Base) inShop(frame string) *queue.Unit {
+	if m, ok := b.State.MachineByKey(queue.MachineKey(frame)); ok && frame != "" {
+		for _, u := range slices.Backward(m.Visits) {
+			if u.Status == queue.InShop {
+				return u
+			}
+		}
+	}
+	return nil
 }
 
 // V is what stands in a field.

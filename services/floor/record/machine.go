@@ -322,6 +322,8 @@ func LetPassOf(u *queue.Unit, e *queue.Event) []LetPass {
 		return over(d.Overrides, LetPass{Step: d.Step})
 	case *queue.UnitLeft:
 		return over(d.Overrides, LetPass{Leaving: true})
+	case *queue.UnitSold:
+		return over(d.Overrides, LetPass{Leaving: true})
 	}
 	return nil
 }
