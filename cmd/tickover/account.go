@@ -26,6 +26,7 @@ type accountCmd struct {
 	Add   accountAddCmd   `cmd:"" help:"Make an account; the first one is the owner's."`
 	List  accountListCmd  `cmd:"" help:"List the accounts."`
 	Reset accountResetCmd `cmd:"" help:"Set an account's password anew; its devices are signed out."`
+	Link  accountLinkCmd  `cmd:"" help:"Say which person of the OpenID provider an account belongs to, where the e-mail address does not."`
 	Token accountTokenCmd `cmd:"" help:"Make a token with which a program uses the API as the account."`
 }
 
@@ -175,6 +176,9 @@ func (c *accountListCmd) Run(ctx context.Context, io streams) error {
 			case a.HasPassword():
 				state = "by password"
 			}
+			if a.Subject != "" && !a.Shut {
+				state += ", through the provider"
+			}
 			var roles []string
 			for _, r := range a.Roles {
 				roles = append(roles, r.String())
@@ -223,6 +227,27 @@ func (c *accountTokenCmd) Run(ctx context.Context, io streams) error {
 		}
 		fmt.Fprintln(io.err, "Send it as: Authorization: Bearer TOKEN. It is shown once and works for a year.")
 		_, err = fmt.Fprintln(io.out, token)
+		return err
+	})
+}
+
+type accountLinkCmd struct {
+	accountFlags
+	ID      string `arg:"" help:"The account."`
+	Issuer  string `help:"The provider's issuer, as serve has it with --oidc-issuer."`
+	Subject string `help:"The person's number there; the page for signing in shows it to a stranger. Leave both out to take a link away."`
+}
+
+func (c *accountLinkCmd) Run(ctx context.Context, io streams) error {
+	return c.with(ctx, io, func(d *access.Desk) error {
+		if err := d.Change(ctx, "console", c.ID, access.Change{Person: &access.Identity{Issuer: c.Issuer, Subject: c.Subject}}); err != nil {
+			return accountProblem(err)
+		}
+		said := "belongs to that person of the provider"
+		if c.Issuer == "" {
+			said = "belongs to nobody of the provider"
+		}
+		_, err := fmt.Fprintf(io.out, "%s: %s.\n", c.ID, said)
 		return err
 	})
 }

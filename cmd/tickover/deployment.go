@@ -155,6 +155,9 @@ func (c *serveCmd) deployed(ctx context.Context, io streams, logger *zap.Logger)
 	if err != nil {
 		return err
 	}
+	if e.provider, err = c.provider(); err != nil {
+		return err
+	}
 	o.Pages = c.pages(o, shared, e, logger)
 	o.Provision = func(ctx context.Context) error { return provision(ctx, o.Conn, o.Replicas) }
 	n, err := node.New(o)
@@ -264,7 +267,7 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 			return nil, err
 		}
 		f, err := floor.New(floor.Options{
-			Access: desk,
+			Access: desk, Provider: e.provider,
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
 			Hosts: append([]string{strings.ToLower(string(s.ID) + "." + c.Domain)}, e.hosts...), HSTS: c.TLSCert != "", Photos: kept, Contacts: people,
 		})

@@ -17,6 +17,7 @@ import (
 
 	"tickover/services/access"
 	"tickover/services/access/lan"
+	"tickover/services/access/provider"
 	"tickover/services/floor"
 )
 
@@ -48,6 +49,7 @@ type exposure struct {
 	authority *lan.Authority // nil: there is none of the shop's own
 	hosts     []string
 	flags     tlsFlags
+	provider  *provider.Provider // nil: people sign in with Tickover only
 }
 
 func (f *tlsFlags) expose(data string, logger *zap.Logger) (*exposure, error) {

@@ -28,6 +28,7 @@ type serveCmd struct {
 	logFlags
 	deploymentFlags
 	tlsFlags `prefix:""`
+	providerFlags
 	Shop     []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
 	Listen   string   `help:"Address of the pages." default:"${listen}"`
 	Away     []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
@@ -68,6 +69,9 @@ func (c *serveCmd) open(ctx context.Context, io streams, logger *zap.Logger, ser
 	o := log.Options{Dir: logDir(c.Data), Listen: c.Workers, Token: token}
 	e, err := c.expose(c.Data, logger)
 	if err != nil {
+		return err
+	}
+	if e.provider, err = c.provider(); err != nil {
 		return err
 	}
 	away := map[dispatch.Station]bool{}

@@ -128,7 +128,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 		if secret, err = newSecret(); err != nil {
 			return err
 		}
-		fo.Access, fo.FirstAccount, fo.Hosts = desk, secret, o.expose.hosts
+		fo.Access, fo.FirstAccount, fo.Hosts, fo.Provider = desk, secret, o.expose.hosts, o.expose.provider
 		if o.expose.authority != nil {
 			fo.Authority = o.expose.authority
 		}
@@ -140,7 +140,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 		o.ready = announceShop(o.io, o.shop.Name, o.expose, secret, !closed)
 	}
 	pages, err := floor.New(floor.Options{
-		Access: fo.Access, FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
+		Access: fo.Access, Provider: fo.Provider, FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
 		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises, Backup: backup,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() {

@@ -205,9 +205,12 @@ type Change struct {
 	Email    *string
 	Shut     *bool
 	Password *string // set by an owner; "" takes it away
+	// Person is whom the account belongs to at a provider; a zero one: nobody yet.
+	Person *Identity
 }
 
-// Change changes an account. Shutting it, and a new password, end its sessions.
+// Change changes an account. Shutting it, a new password, and another person of
+// the provider end its sessions.
 // Errors: *InvalidError, ErrUnknown, ErrLastOwner, ErrChanged.
 func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	a, err := d.Account(ctx, id)
@@ -224,6 +227,11 @@ func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	if c.Email != nil && *c.Email != a.Email {
 		a.Email, a.Subject = *c.Email, ""
 	}
+	if c.Person != nil {
+		if err := a.link(*c.Person); err != nil {
+			return err
+		}
+	}
 	if c.Shut != nil {
 		a.Shut = *c.Shut
 	}
@@ -236,6 +244,9 @@ func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	}
 	if a.Email != "" && slices.ContainsFunc(all, func(o *Account) bool { return o.ID != a.ID && o.Email == a.Email }) {
 		return wrong("email", "another account has this e-mail address", "Each has its own, because it may be what somebody signs in by.")
+	}
+	if a.Subject != "" && slices.ContainsFunc(all, func(o *Account) bool { return o.ID != a.ID && o.Subject == a.Subject }) {
+		return wrong("subject", "another account belongs to this person of the provider", "Shut that one, or take its link away, first.")
 	}
 	switch {
 	case c.Password == nil:
@@ -254,7 +265,7 @@ func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	if err := d.keep(ctx, a, old.revision); err != nil {
 		return err
 	}
-	if a.Shut || c.Password != nil {
+	if a.Shut || c.Password != nil || old.Subject != "" && a.Subject != old.Subject {
 		if err := d.EndAll(ctx, id, ""); err != nil {
 			return err
 		}
@@ -278,6 +289,9 @@ func changeText(old, now *Account, c Change) string {
 	}
 	if c.Password != nil {
 		out = append(out, "password")
+	}
+	if old.Subject != now.Subject {
+		out = append(out, map[bool]string{true: "no longer of a provider's person", false: "of another person of the provider"}[now.Subject == ""])
 	}
 	if old.Name != now.Name || old.Email != now.Email {
 		out = append(out, "name or e-mail")

@@ -6,14 +6,14 @@ import (
 	"time"
 )
 
-// Split keeps sessions and counts of attempts, which may be lost, in one store,
+// Split keeps sessions, counts of attempts and what was used up, which may be lost, in one store,
 // and accounts, devices and tokens, which may not, in another.
 type Split struct {
 	Lasting, Passing Store
 }
 
 func (s Split) of(key string) Store {
-	if strings.HasPrefix(key, "session.") || strings.HasPrefix(key, "tries.") {
+	if strings.HasPrefix(key, "session.") || strings.HasPrefix(key, "tries.") || strings.HasPrefix(key, "used.") {
 		return s.Passing
 	}
 	return s.Lasting

@@ -12,6 +12,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"tickover/services/access"
+	"tickover/services/access/provider/providertest"
 )
 
 // TestSignInPagesAreAccessible: axe-core finds nothing on the pages for signing
@@ -21,7 +22,7 @@ func TestSignInPagesAreAccessible(t *testing.T) {
 	if err != nil {
 		t.Fatalf("the accessibility checker is missing; run: make deps (%v)", err)
 	}
-	w := closedWorld(t)
+	w, provider := withProvider(t)
 	b := newBrowser(t, w)
 	look := func(name string) {
 		t.Helper()
@@ -42,6 +43,11 @@ func TestSignInPagesAreAccessible(t *testing.T) {
 	}
 	b.open("/board")
 	look("sign-in")
+	provider.Person(providertest.Claims{"sub": "248289761001", "email": "rowan.tarrant@post.example"}, nil)
+	b.click(`a[href^="/sign-in/provider"]`)
+	b.see(`.refusal .facts`)
+	look("stranger")
+	b.open("/sign-in?back=/board")
 	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("[name=name]").value = "olive"; document.querySelector("[name=password]").value = "` + password + `"; document.querySelector("main form button").click()`))
 	b.until(`location.pathname == "/board" && document.readyState == "complete"`)
 	b.open("/account")

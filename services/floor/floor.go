@@ -40,6 +40,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/services/access"
+	"tickover/services/access/provider"
 	"tickover/services/experience"
 	"tickover/services/floor/api"
 	"tickover/services/floor/gate"
@@ -88,6 +89,8 @@ type Options struct {
 	Authority pages.Authority
 	// HSTS tells browsers to come by TLS only from then on.
 	HSTS bool
+	// Provider signs people in beside Access; nil: there is none.
+	Provider *provider.Provider
 	// FirstAccount is the secret with which this machine may make the first
 	// account; empty: it can't be made from a page.
 	FirstAccount string
@@ -147,7 +150,7 @@ func New(o Options) (*Floor, error) {
 		}
 		backup(w, r, o.Backup, logger)
 	})
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority, Provider: o.Provider})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

@@ -23,6 +23,7 @@ import (
 	"tickover/queue/log/logtest"
 	"tickover/queue/shopfile"
 	"tickover/services/access"
+	"tickover/services/access/provider"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/experience"
@@ -61,8 +62,10 @@ type world struct {
 	// Where people sign in; nil: an open shop.
 	desk   *access.Desk
 	limits gate.Limits
-	secret string // for the first account
-	logger *zap.Logger
+	// nil: there is none
+	provider *provider.Provider
+	secret   string // for the first account
+	logger   *zap.Logger
 }
 
 type clock struct {
@@ -145,7 +148,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
+	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Provider: w.provider, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
 	if w.people != nil {
 		o.Contacts = w.people
 	}

@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"regexp"
 	"strings"
+	"time"
 
 	"tickover/services/access"
 )
@@ -53,6 +54,38 @@ func Begin(w http.ResponseWriter, r *http.Request, p *access.Pass) {
 // End takes the session's cookie away.
 func End(w http.ResponseWriter, r *http.Request) {
 	http.SetCookie(w, &http.Cookie{Name: cookieName(r), Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: -1})
+}
+
+// The cookie of a sign-in under way at a provider; it comes back with a link of
+// the provider's, so it is Lax.
+const (
+	plainTry  = "tickover_provider"
+	secureTry = "__Host-tickover_provider"
+)
+
+func tryName(r *http.Request) string {
+	if r.TLS != nil {
+		return secureTry
+	}
+	return plainTry
+}
+
+// SetTry keeps a sign-in under way in the browser; an empty one takes it away.
+func SetTry(w http.ResponseWriter, r *http.Request, value string, life time.Duration) {
+	c := &http.Cookie{Name: tryName(r), Value: value, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: int(life.Seconds())}
+	if value == "" {
+		c.MaxAge = -1
+	}
+	http.SetCookie(w, c)
+}
+
+// TryOf is the browser's sign-in under way; empty: there is none.
+func TryOf(r *http.Request) string {
+	c, err := r.Cookie(tryName(r))
+	if err != nil {
+		return ""
+	}
+	return c.Value
 }
 
 // SignInFor is the page for signing in that comes back to this one.

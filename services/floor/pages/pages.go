@@ -35,6 +35,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/access"
+	"tickover/services/access/provider"
 	"tickover/services/chronicle"
 	"tickover/services/dispatch"
 	"tickover/services/experience"
@@ -74,6 +75,8 @@ type Options struct {
 	Gate    *gate.Gate
 	// Authority is the shop's own, which phones have to trust; nil: none.
 	Authority Authority
+	// Provider signs people in; nil: there is none.
+	Provider *provider.Provider
 	// FirstAccount is the secret with which this machine may make the first
 	// account; empty: it can't be made from a page.
 	FirstAccount string

@@ -103,6 +103,8 @@ func (p *Pages) signInRoutes() {
 	p.o.Gate.Refuse = p.refused
 	p.mux.HandleFunc("GET /sign-in", p.signInPage)
 	p.mux.HandleFunc("POST /sign-in", p.signIn)
+	p.mux.HandleFunc("GET /sign-in/provider", p.toProvider)
+	p.mux.HandleFunc("GET "+providerBack, p.fromProvider)
 	p.mux.HandleFunc("POST /sign-out", p.signOut)
 	p.mux.HandleFunc("GET /pair", p.pairPage)
 	p.mux.HandleFunc("POST /pair", p.pair)
@@ -151,11 +153,16 @@ type doorPage struct {
 	*Base
 	Back, Name, Code, Secret string
 	Problem                  *answer.Problem
+	Provider                 string           // what it is called; empty: there is none
+	Stranger                 *access.Identity // whom no account belongs to
 }
 
 func (p *Pages) showDoor(w http.ResponseWriter, status int, name string, page doorPage) {
 	if page.Problem != nil {
 		page.Problem, status = page.Problem.In(page.Locale), page.Problem.Status
+	}
+	if p.o.Provider != nil {
+		page.Provider = p.o.Provider.Name()
 	}
 	p.render(w, status, name, page)
 }
