@@ -7,6 +7,7 @@ import (
 
 	"github.com/google/go-cmp/cmp"
 
+	"tickover/scheduler/check"
 	"tickover/scheduler/model"
 	"tickover/scheduler/modeltest"
 )
@@ -38,5 +39,34 @@ func TestRetraceGivesTheReasonsOfATrace(t *testing.T) {
 	}
 	if retraced < 15 {
 		t.Errorf("only %d of 60 were retraced", retraced)
+	}
+}
+
+// By hand: the charger was to be seen to at minute 50.
+// Now the shift ends at 45, so that place is gone. From minute 10 there are the
+// 20 minutes of work, until 30, and the charger when it is done, 34 to 37.
+func TestAnEndingWhosePlaceIsGoneHasTimes(t *testing.T) {
+	p := oneHand()
+	p.Now = 10
+	p.Workers[0].Shifts = []model.Interval{{Start: 0, End: 45}}
+	p.Activities[1].Modes[0].Stretches[0].Duration = 20
+	crew := []model.WorkerID{"w"}
+	begun := []model.StretchTime{{Start: 0, End: 4, Workers: crew}, {Start: 4, End: 34}}
+	p.Activities[0].Progress = &model.Progress{Stretches: begun, Held: []model.ResourceID{"c"}}
+	work := []model.StretchTime{{Start: 10, End: 30, Workers: crew}}
+	p.Previous = []model.Previous{
+		{Activity: "charge", Start: 0, Workers: crew, Resources: []model.ResourceID{"c"},
+			Stretches: append(begun[:2:2], model.StretchTime{Start: 50, End: 53, Workers: crew})},
+		{Activity: "assembly", Start: 10, Workers: crew, Stretches: work},
+	}
+	for _, schedules := range []int{1, 2, 20, 500} {
+		s := find(context.Background(), p, Options{Schedules: schedules, Seed: 1})
+		plan := s.plan()
+		for _, v := range check.Plan(p, plan) {
+			t.Errorf("%d schedules: %v", schedules, v)
+		}
+		if a, b := plan.Jobs[0].Finish, plan.Jobs[1].Finish; a != 37 || b != 30 {
+			t.Errorf("%d schedules: finished at %d and %d, want 37 and 30", schedules, a, b)
+		}
 	}
 }
