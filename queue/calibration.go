@@ -28,7 +28,7 @@ func (c *Calibration) Ref() CalibrationRef { return CalibrationRef{c.ID, c.Revis
 // Catalogue answers which calibration is current for a machine. It is not
 // changed after it was made.
 type Catalogue struct {
-	entries []Calibration
+	entries []Calibration      // by make, model, id and revision
 	models  map[modelKey][]int // places in entries
 	above   map[CalibrationID][]CalibrationID
 }
@@ -52,6 +52,9 @@ func NewCatalogue(entries ...Calibration) *Catalogue {
 		at[e.Ref()] = len(c.entries)
 		c.entries = append(c.entries, e)
 	}
+	slices.SortStableFunc(c.entries, func(a, b Calibration) int {
+		return cmp.Or(cmp.Compare(a.Make, b.Make), cmp.Compare(a.Model, b.Model), cmp.Compare(a.ID, b.ID), cmp.Compare(a.Revision, b.Revision))
+	})
 	for i := range c.entries {
 		e := &c.entries[i]
 		k := modelOf(e.Make, e.Model)
@@ -64,11 +67,14 @@ func NewCatalogue(entries ...Calibration) *Catalogue {
 }
 
 // All are the entries by make, model, id and revision.
-func (c *Catalogue) All() []Calibration {
-	out := slices.Clone(c.entries)
-	slices.SortFunc(out, func(a, b Calibration) int {
-		return cmp.Or(cmp.Compare(a.Make, b.Make), cmp.Compare(a.Model, b.Model), cmp.Compare(a.ID, b.ID), cmp.Compare(a.Revision, b.Revision))
-	})
+func (c *Catalogue) All() []Calibration { return slices.Clone(c.entries) }
+
+// Of are the entries for a model, in the same order.
+func (c *Catalogue) Of(make, model string) []Calibration {
+	var out []Calibration
+	for _, i := range c.models[modelOf(make, model)] {
+		out = append(out, c.entries[i])
+	}
 	return out
 }
 

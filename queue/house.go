@@ -42,7 +42,10 @@ type HouseUnit struct {
 // House are all machines in the shop and the showroom: those that stand too
 // long first, then those that lack something, each by how long they stand.
 func (s *State) House(at time.Time) []HouseUnit {
-	machines := s.Machines()
+	machines := slices.DeleteFunc(s.Machines(), func(m MachineRecord) bool {
+		u := m.Latest()
+		return u.Status != InShop && u.Status != InShowroom
+	})
 	open := map[MachineKey][]*Campaign{}
 	for _, id := range sortedKeys(s.Campaigns) {
 		c := s.Campaigns[id]
@@ -58,9 +61,6 @@ func (s *State) House(at time.Time) []HouseUnit {
 	var out []HouseUnit
 	for _, m := range machines {
 		u := m.Latest()
-		if u.Status != InShop && u.Status != InShowroom {
-			continue
-		}
 		h := HouseUnit{Unit: u, Record: m, Since: u.standsSince(), Overstays: s.overstays(u, at)}
 		h.Lacks = s.lacks(&h, open[m.Key], at)
 		out = append(out, h)

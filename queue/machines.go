@@ -13,6 +13,9 @@ import (
 // KeyOf names a machine over its visits: by the frame number, in whatever way
 // it was typed ([ident.Key]), or, without one, by the visit.
 func KeyOf(u *Unit) MachineKey {
+	if u.key != "" {
+		return u.key
+	}
 	if key := ident.Key(u.Machine.Frame); key != "" {
 		return MachineKey(key)
 	}
@@ -83,6 +86,7 @@ func (m *machines) visits(key MachineKey) []UnitID {
 
 func (m *machines) add(u *Unit) {
 	key := KeyOf(u)
+	u.key = key // a frame number does not change
 	if strings.HasPrefix(string(key), visitKey) {
 		return
 	}

@@ -112,7 +112,8 @@ type Unit struct {
 	Entries []uint64 `json:"entries"`
 	Link    link     `json:"link"`
 
-	epoch uint64 // of the state that owns it
+	epoch uint64     // of the state that owns it
+	key   MachineKey // as [KeyOf] has it; empty: to be worked out
 }
 
 // Step is one step of a unit's visit.

@@ -189,8 +189,8 @@ func (page *counterPage) ask(q url.Values) error {
 func (page *counterPage) onlyFamily() queue.Family {
 	var found []queue.Family
 	m := page.Machine
-	for _, c := range page.State.Catalogue().All() {
-		if strings.EqualFold(c.Make, m.Make) && strings.EqualFold(c.Model, m.Model) && c.YearFrom <= m.Year && m.Year <= c.YearTo && !slices.Contains(found, c.Family) {
+	for _, c := range page.State.Catalogue().Of(m.Make, m.Model) {
+		if c.YearFrom <= m.Year && m.Year <= c.YearTo && !slices.Contains(found, c.Family) {
 			found = append(found, c.Family)
 		}
 	}
@@ -208,8 +208,8 @@ func (b *Base) calibration(m queue.Machine) *CalibrationAnswer {
 	if refused != nil {
 		a.Current, a.Why = nil, answer.Refused(refused).In(b.Locale)
 	}
-	for _, o := range b.State.Catalogue().All() {
-		if strings.EqualFold(o.Make, m.Make) && strings.EqualFold(o.Model, m.Model) && o.YearFrom <= m.Year && m.Year <= o.YearTo &&
+	for _, o := range b.State.Catalogue().Of(m.Make, m.Model) {
+		if o.YearFrom <= m.Year && m.Year <= o.YearTo &&
 			o.Family == m.Family && (o.Fitment != m.Fitment || o.Variant != m.Variant) && !o.NoneNeeded {
 			j := slices.IndexFunc(a.Others, func(x queue.Calibration) bool { return x.Fitment == o.Fitment && x.Variant == o.Variant })
 			switch {

@@ -195,10 +195,19 @@ func (p checkInPage) Chosen(route queue.RouteID, step queue.StepID) bool {
 	return slices.Contains(p.Values["option"], string(route)+"/"+string(step))
 }
 
+// suggestedMax bounds a list that a field suggests.
+const suggestedMax = 500
+
 // suggest offers the makes, models, families and fitments that the shop knows.
 func (p *checkInPage) suggest() {
+	type one struct {
+		to *[]string
+		s  string
+	}
+	has := map[one]bool{}
 	add := func(to *[]string, s string) {
-		if s != "" && !slices.Contains(*to, s) && len(*to) < 500 {
+		if s != "" && len(*to) < suggestedMax && !has[one{to, s}] {
+			has[one{to, s}] = true
 			*to = append(*to, s)
 		}
 	}
