@@ -1,11 +1,11 @@
 package deploy_test
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
-
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -27,6 +27,7 @@ import (
 	"tickover/queue/log/logtest"
 	"tickover/queue/view/redisview"
 	"tickover/queue/view/viewtest"
+	"tickover/services/access"
 	"tickover/services/contacts"
 	"tickover/services/dispatch"
 )
@@ -43,6 +44,13 @@ func TestNATS(t *testing.T) {
 		t.Fatal(err)
 	}
 	if _, err := contacts.Open(t.Context(), dispatcher, "none", 3, time.Now); err != nil {
+		t.Fatal(err)
+	}
+	store, err := access.OpenJetStream(t.Context(), dispatcher, "larkmoor", 3, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := store.Set(t.Context(), "account.olive", []byte(`{"id":"olive"}`), 0, 0); err != nil {
 		t.Fatal(err)
 	}
 	l, err := log.Dial(t.Context(), log.DialOptions{URL: c.URLs(), Replicas: 3, Conn: c.Options(t, "dispatch")})
@@ -91,7 +99,10 @@ func TestNATS(t *testing.T) {
 			{"larkmoor_b1", "$JS.API.CONSUMER.CREATE.CONTACTS.x.contacts.>", false},
 			{"larkmoor_b1", "$JS.API.STREAM.MSG.GET.ACCESS", false},
 			{"backup", "shop.larkmoor", false},
-			{"backup", "$JS.API.STREAM.MSG.GET.CONTACTS", false},
+			{"backup", "$JS.API.STREAM.MSG.GET.CONTACTS", true}, // a backup has people and accounts
+			{"backup", "contacts.larkmoor.x", false},
+			{"backup", "access.larkmoor.account.x", false},
+			{"backup", "$JS.API.STREAM.MSG.DELETE.ACCESS", false},
 		} {
 			if got := mayPublish(t, c, c2.role, c2.subject); got != c2.allowed {
 				t.Errorf("%s publishing on %s: allowed %v, want %v", c2.role, c2.subject, got, c2.allowed)
@@ -126,6 +137,14 @@ func TestNATS(t *testing.T) {
 		rep, err := reader.Backup(t.Context(), file, nil)
 		if err != nil || rep.Entries != 2 {
 			t.Fatalf("backup: %+v, %v", rep, err)
+		}
+		var accounts bytes.Buffer
+		if n, err := access.Dump(t.Context(), reader.Conn(), &accounts); err != nil || n != 1 {
+			t.Errorf("accounts: %d, %v", n, err)
+		}
+		var people bytes.Buffer
+		if _, err := contacts.Dump(t.Context(), reader.Conn(), &people); err != nil {
+			t.Errorf("people: %v", err)
 		}
 		if _, err := log.RestoreInto(t.Context(), file, log.DialOptions{URL: c.URLs(), Replicas: 3, Conn: c.Options(t, "dispatch")}, nil); !errors.Is(err, log.ErrNotEmpty) {
 			t.Errorf("restore over a log: %v, want ErrNotEmpty", err)

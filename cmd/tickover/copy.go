@@ -14,20 +14,25 @@ import (
 	"github.com/nats-io/nats.go"
 
 	"tickover/queue/log"
+	"tickover/services/access"
 	"tickover/services/contacts"
 	"tickover/services/floor/api"
 )
 
 // A running shop hands its backup out as a tar with these members.
 const (
-	memberLog    = "log"
-	memberPeople = "people"
+	memberLog      = "log"
+	memberPeople   = "people"
+	memberAccounts = "accounts"
 )
 
 // peopleBeside is where a backup file's people lie.
 func peopleBeside(file string) string { return file + ".people" }
 
-// handOut writes a running shop's log and people.
+// accountsBeside is where its accounts lie, with the hashes of passwords.
+func accountsBeside(file string) string { return file + ".accounts" }
+
+// handOut writes a running shop's log, people and accounts.
 func handOut(srv interface {
 	Backup(context.Context, string, log.Progress) (log.Report, error)
 }, nc *nats.Conn) func(context.Context, io.Writer) error {
@@ -41,16 +46,24 @@ func handOut(srv interface {
 		if _, err := srv.Backup(ctx, file, nil); err != nil {
 			return err
 		}
-		var people bytes.Buffer
+		var people, accounts bytes.Buffer
 		if _, err := contacts.Dump(ctx, nc, &people); err != nil {
 			return err
 		}
-		t := tar.NewWriter(w)
-		if err := t.WriteHeader(&tar.Header{Name: memberPeople, Mode: 0o600, Size: int64(people.Len())}); err != nil {
+		if _, err := access.Dump(ctx, nc, &accounts); err != nil {
 			return err
 		}
-		if _, err := t.Write(people.Bytes()); err != nil {
-			return err
+		t := tar.NewWriter(w)
+		for _, m := range []struct {
+			name string
+			of   *bytes.Buffer
+		}{{memberPeople, &people}, {memberAccounts, &accounts}} {
+			if err := t.WriteHeader(&tar.Header{Name: m.name, Mode: 0o600, Size: int64(m.of.Len())}); err != nil {
+				return err
+			}
+			if _, err := t.Write(m.of.Bytes()); err != nil {
+				return err
+			}
 		}
 		f, err := os.Open(file)
 		if err != nil {
@@ -73,7 +86,7 @@ func handOut(srv interface {
 
 // fetch takes a backup from a running shop.
 func (c *backupCmd) fetch(ctx context.Context, out streams, file string) (log.Report, error) {
-	for _, name := range []string{file, peopleBeside(file)} {
+	for _, name := range []string{file, peopleBeside(file), accountsBeside(file)} {
 		if _, err := os.Stat(name); err == nil {
 			return log.Report{}, fmt.Errorf("%s is there already; give the backup another name", name)
 		}
@@ -95,16 +108,19 @@ func (c *backupCmd) fetch(ctx context.Context, out streams, file string) (log.Re
 		return log.Report{}, problem(resp.StatusCode, text)
 	}
 	if err := c.unpack(resp.Body, file); err != nil {
-		return log.Report{}, errors.Join(err, os.RemoveAll(file), os.RemoveAll(peopleBeside(file)))
+		return log.Report{}, errors.Join(err, os.RemoveAll(file), os.RemoveAll(peopleBeside(file)), os.RemoveAll(accountsBeside(file)))
 	}
-	fmt.Fprintf(out.out, "The running shop at %s hands its log and people out.\n", c.Server)
+	fmt.Fprintf(out.out, "The running shop at %s hands its log, people and accounts out.\n", c.Server)
+	if _, err := os.Stat(accountsBeside(file)); err == nil {
+		fmt.Fprintf(out.out, "%s: it holds the hashes of passwords: a secret.\n", accountsBeside(file))
+	}
 	return log.VerifyBackup(ctx, file, nil)
 }
 
 func (c *backupCmd) unpack(r io.Reader, file string) error {
-	names := map[string]string{memberLog: file, memberPeople: peopleBeside(file)}
+	names := map[string]string{memberLog: file, memberPeople: peopleBeside(file), memberAccounts: accountsBeside(file)}
 	t := tar.NewReader(r)
-	for range names {
+	for { // the log comes last
 		h, err := t.Next()
 		if err != nil {
 			return fmt.Errorf("the backup was cut short: %w", err)
@@ -113,8 +129,13 @@ func (c *backupCmd) unpack(r io.Reader, file string) error {
 		if !ok {
 			return fmt.Errorf("the shop sent %q, which does not belong into a backup", h.Name)
 		}
-		if err := writeNew(name, t); err != nil {
-			return err
+		if h.Name != memberAccounts || h.Size > 0 {
+			if err := writeNew(name, t); err != nil {
+				return err
+			}
+		}
+		if h.Name == memberLog {
+			break
 		}
 	}
 	if _, err := t.Next(); err != io.EOF {
@@ -134,8 +155,11 @@ func writeNew(name string, r io.Reader) error {
 }
 
 // hasPeople reports whether a data directory has a store of people.
-func hasPeople(data string) bool {
-	found, err := filepath.Glob(filepath.Join(logDir(data), "store", "jetstream", "*", "streams", contacts.Stream))
+func hasPeople(data string) bool { return hasStream(data, contacts.Stream) }
+
+// hasStream reports whether a data directory has a stream beside the log.
+func hasStream(data, stream string) bool {
+	found, err := filepath.Glob(filepath.Join(logDir(data), "store", "jetstream", "*", "streams", stream))
 	return err == nil && len(found) > 0
 }
 
@@ -161,9 +185,45 @@ func writePeople(ctx context.Context, out streams, nc *nats.Conn, file string) e
 	return err
 }
 
-// withPeopleOf opens the people of a backup, if it has some.
-func withPeopleOf(file string, do func(*os.File) error) error {
-	f, err := os.Open(peopleBeside(file))
+// dumpAccounts writes the accounts of a stopped shop beside its backup.
+func dumpAccounts(ctx context.Context, out streams, data, file string) error {
+	return withStore(ctx, out, data, func(nc *nats.Conn) error { return writeAccounts(ctx, out, nc, file) })
+}
+
+// writeAccounts writes the accounts of a store beside a backup, for its owner
+// alone to read; nothing, if there are none.
+func writeAccounts(ctx context.Context, out streams, nc *nats.Conn, file string) error {
+	var b bytes.Buffer
+	n, err := access.Dump(ctx, nc, &b)
+	if err == nil && n == 0 {
+		return nil
+	}
+	if err == nil {
+		err = writeNew(accountsBeside(file), &b)
+	}
+	if err != nil {
+		return fmt.Errorf("the log is copied, but not the accounts: %w", err)
+	}
+	_, err = fmt.Fprintf(out.out, "%s: %d accounts; it holds the hashes of passwords: a secret.\n", accountsBeside(file), n)
+	return err
+}
+
+// loadAccounts puts the accounts of a backup into a restored store.
+func loadAccounts(ctx context.Context, out streams, nc *nats.Conn, f *os.File, replicas int) error {
+	n, err := access.Load(ctx, nc, f, replicas)
+	if err != nil {
+		return fmt.Errorf("the log is restored, but not all accounts: %s: %w", f.Name(), err)
+	}
+	if n == 0 {
+		return nil
+	}
+	_, err = fmt.Fprintf(out.out, "%s: %d accounts, as they were then: who was shut out since is not. Everybody signs in anew; devices are paired and tokens made anew.\n", f.Name(), n)
+	return err
+}
+
+// withPart opens what lies beside a backup, if it does.
+func withPart(name string, do func(*os.File) error) error {
+	f, err := os.Open(name)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"flag"
 	"fmt"
 	"os"
@@ -11,10 +12,14 @@ import (
 	"testing"
 	"time"
 
+	"go.uber.org/zap"
+
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/queuetest"
+	"tickover/services/access"
 	"tickover/services/ledger"
+	"tickover/testdata"
 )
 
 var newFormatLog = flag.Bool("new-format-log", false, "write testdata/log-format-N.tar.gz of the present format, if it is not there")
@@ -81,7 +86,17 @@ func TestRestoreDrill(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	command(t, "backup", "--data", data, "--keep", "720h", backups)
+	shop, secret := filepath.Join(dir, "shop.yaml"), filepath.Join(dir, "secret")
+	for name, text := range map[string]string{shop: string(testdata.Larkmoor), secret: "a fox beside nine kettles\n"} {
+		if err := os.WriteFile(name, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	command(t, "account", "add", "olive", "--data", data, "--shop", shop, "--role", "owner", "--password-file", secret)
+	command(t, "account", "add", "desk", "--data", data, "--shop", shop, "--role", "counter", "--no-password")
+	if said := command(t, "backup", "--data", data, "--keep", "720h", backups); !strings.Contains(said, "2 accounts; it holds the hashes of passwords: a secret") {
+		t.Errorf("the backup says nothing of accounts: %s", said)
+	}
 	files, err := filepath.Glob(filepath.Join(backups, "tickover-2*.tar.gz"))
 	if err != nil || len(files) != 1 {
 		t.Fatalf("backups are %q, %v; want the new one alone", files, err)
@@ -92,14 +107,53 @@ func TestRestoreDrill(t *testing.T) {
 		}
 	}
 	command(t, "verify", "--backup", files[0])
-	command(t, "restore", files[0], "--data", drill)
+	if info, err := os.Stat(accountsBeside(files[0])); err != nil || info.Mode().Perm() != 0o600 {
+		t.Errorf("the accounts of the backup: %v, %v; want a file for its owner alone", info, err)
+	}
+	if said := command(t, "restore", files[0], "--data", drill); !strings.Contains(said, "2 accounts, as they were then") {
+		t.Errorf("the restore says nothing of accounts: %s", said)
+	}
 	command(t, "verify", "--data", drill)
+	signsIn(t, drill, "olive", "a fox beside nine kettles")
+	if list := command(t, "account", "list", "--data", drill, "--shop", shop); !strings.Contains(list, "olive") || !strings.Contains(list, "desk") {
+		t.Errorf("restored accounts: %s", list)
+	}
 	got := fold(t, logDir(drill), "test")
 	if got.Seq != want.Seq || got.LastEntry != want.LastEntry || len(got.Units) != len(want.Units) || len(got.OpenUnits()) != len(want.OpenUnits()) {
 		t.Errorf("restored up to entry %d with %d units, want %d with %d", got.Seq, len(got.Units), want.Seq, len(want.Units))
 	}
 	if found := got.Audit(); len(found) > 0 {
 		t.Errorf("the audit finds %v", found)
+	}
+}
+
+// signsIn checks that an account of a stopped shop can sign in by a password,
+// and by no other.
+func signsIn(t *testing.T, data, id, password string) {
+	t.Helper()
+	srv, err := log.Open(t.Context(), log.Options{Dir: logDir(data)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer srv.Close()
+	nc, err := srv.Connect()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer nc.Close()
+	store, err := access.OpenJetStream(t.Context(), nc, "larkmoor", 0, time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	desk, err := access.New(access.Options{Store: store, Now: time.Now, Random: rand.Reader, Logger: zap.NewNop()})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := desk.SignIn(t.Context(), id, password, access.Origin{Address: "127.0.0.1"}); err != nil {
+		t.Errorf("%s can't sign in to the restored shop: %v", id, err)
+	}
+	if _, err := desk.SignIn(t.Context(), id, password+"x", access.Origin{Address: "127.0.0.1"}); err == nil {
+		t.Errorf("%s signs in with a wrong password", id)
 	}
 }
 

@@ -13,6 +13,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/log"
+	"tickover/services/access"
 	"tickover/services/photos"
 )
 
@@ -105,7 +106,7 @@ type backupCmd struct {
 	Server string        `help:"The running shop, which is asked when the data directory is in use." default:"http://${listen}"`
 	Nats   string        `help:"Back up the running log of a deployment, nats://HOST:PORT[,…], instead of a stopped one's files." placeholder:"URL"`
 	Keep   time.Duration `help:"Remove backups in the folder FILE/ that are older, once the new one is written and verified." placeholder:"DURATION"`
-	File   string        `arg:"" help:"The new file; people go into FILE.people beside it, photos into the folder FILE.photos. A name that ends in / is a folder, and the file is named after the time."`
+	File   string        `arg:"" help:"The new file; people go into FILE.people beside it, accounts with the hashes of passwords into FILE.accounts, photos into the folder FILE.photos. A name that ends in / is a folder, and the file is named after the time."`
 }
 
 // backupName is how files are named in a folder of backups.
@@ -157,6 +158,9 @@ func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Rep
 		case err == nil:
 			err = dumpPeople(ctx, io, c.Data, file)
 		}
+		if err == nil && hasStream(c.Data, access.Stream) {
+			err = dumpAccounts(ctx, io, c.Data, file)
+		}
 		return rep, err
 	}
 	opts, err := c.options("backup")
@@ -172,6 +176,9 @@ func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Rep
 	if err == nil {
 		err = writePeople(ctx, io, far.Conn(), file)
 	}
+	if err == nil {
+		err = writeAccounts(ctx, io, far.Conn(), file)
+	}
 	return rep, err
 }
 
@@ -186,7 +193,7 @@ func (c *backupCmd) prune(io streams, before time.Time) error {
 		if err != nil || !at.Before(before) {
 			continue // not ours, or young enough
 		}
-		for _, name := range []string{e.Name(), peopleBeside(e.Name()), photosBeside(e.Name())} {
+		for _, name := range []string{e.Name(), peopleBeside(e.Name()), accountsBeside(e.Name()), photosBeside(e.Name())} {
 			if err := os.RemoveAll(filepath.Join(c.File, name)); err != nil {
 				return err
 			}
@@ -224,8 +231,13 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 		_, err = fmt.Fprintf(io.out, "The log that was there is kept in %s.\n", rep.SetAside)
 	}
 	if err == nil {
-		err = withPeopleOf(c.File, func(f *os.File) error {
+		err = withPart(peopleBeside(c.File), func(f *os.File) error {
 			return withStore(ctx, io, c.Data, func(nc *nats.Conn) error { return loadPeople(ctx, io, nc, f, erased, known, 0) })
+		})
+	}
+	if err == nil {
+		err = withPart(accountsBeside(c.File), func(f *os.File) error {
+			return withStore(ctx, io, c.Data, func(nc *nats.Conn) error { return loadAccounts(ctx, io, nc, f, 0) })
 		})
 	}
 	if err != nil {
@@ -248,14 +260,16 @@ func (c *restoreCmd) far(ctx context.Context, io streams) error {
 	if _, err = fmt.Fprintf(io.out, "%s: restored from %s. %s\n", c.Nats, c.File, describe(rep)); err != nil {
 		return err
 	}
-	return withPeopleOf(c.File, func(f *os.File) error {
-		far, err := log.Dial(ctx, log.DialOptions{URL: c.Nats, MustExist: true, Program: version(), Conn: opts})
-		if err != nil {
-			return explainLog(err)
-		}
-		defer far.Close()
-		return loadPeople(ctx, io, far.Conn(), f, nil, false, c.Replicas)
-	})
+	far, err := log.Dial(ctx, log.DialOptions{URL: c.Nats, MustExist: true, Program: version(), Conn: opts})
+	if err != nil {
+		return explainLog(err)
+	}
+	defer far.Close()
+	err = withPart(peopleBeside(c.File), func(f *os.File) error { return loadPeople(ctx, io, far.Conn(), f, nil, false, c.Replicas) })
+	if err != nil {
+		return err
+	}
+	return withPart(accountsBeside(c.File), func(f *os.File) error { return loadAccounts(ctx, io, far.Conn(), f, c.Replicas) })
 }
 
 // explainLog adds what a person does about an error of the log.

@@ -149,7 +149,7 @@ func (r *reach) cli(args ...string) string {
 func (r *reach) backUp(data string) {
 	r.t.Helper()
 	file := filepath.Join(r.t.TempDir(), "copy")
-	if said := r.cli("backup", file, "--data", r.dir); !strings.Contains(said, "hands its log and people out") {
+	if said := r.cli("backup", file, "--data", r.dir); !strings.Contains(said, "hands its log, people and accounts out") {
 		r.t.Fatalf("backup of a running shop: %s", said)
 	}
 	var out, errs bytes.Buffer
