@@ -205,6 +205,8 @@ type AdvanceStep struct {
 
 func (a *AdvanceStep) subject() Subject { return UnitSubject(a.Unit) }
 
+func (a *AdvanceStep) follows(s *State) time.Time { return s.stretchBegan(a.Unit, a.Step) }
+
 func (a *AdvanceStep) decide(d *decider) error {
 	u, st, err := d.step(a.Unit, a.Step)
 	if err != nil {
@@ -226,7 +228,6 @@ func (a *AdvanceStep) decide(d *decider) error {
 			return err
 		}
 	}
-	d.markClock(st.StretchStarted)
 	d.emitUnit(a.Unit, stepEventType(st.Kind, verbAdvanced), &StepAdvanced{a.Step, a.Stretch, a.Technician})
 	return nil
 }

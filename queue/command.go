@@ -33,7 +33,8 @@ type Action interface {
 	decide(*decider) error
 }
 
-// Conditions is what Decide needs to know of the world at the command's time.
+// Conditions is what Decide needs to know of the world at the time that the
+// command counts at, see [State.CountsAt].
 type Conditions struct {
 	Now time.Time // the queue's own clock, at arrival of the command
 	// ClosesAt is the end of the opening that the command's time lies in;
@@ -48,6 +49,45 @@ type Conditions struct {
 type Window struct {
 	Until time.Time // zero: shut
 	Why   said.Text // why it is shut, or why it shuts then
+}
+
+// follower is an action that can't have happened before something else did.
+type follower interface {
+	// follows is when that was; zero: nothing to follow.
+	follows(*State) time.Time
+}
+
+// CountsAt is the time that a command's events would count at: its own, or now
+// where the sender's clock is not believed. The sky and the hours must be those
+// of this time: what a wrong clock says must not open the pad at night.
+func (s *State) CountsAt(now time.Time, cmd Command) time.Time {
+	if cmd.At.IsZero() || s.Shop != nil && !s.believes(now, cmd.At, cmd.Action) {
+		return now
+	}
+	return cmd.At
+}
+
+// believes: a command may have happened at a moment. It may not be ahead of the
+// queue's clock, nor before what it must follow, by more than the shop allows.
+func (s *State) believes(now, at time.Time, a Action) bool {
+	skew := s.Shop.Limits.ClockSkew
+	if at.After(now.Add(skew)) {
+		return false
+	}
+	if f, ok := a.(follower); ok {
+		if after := f.follows(s); !after.IsZero() && at.Before(after.Add(-skew)) {
+			return false
+		}
+	}
+	return true
+}
+
+// stepOf looks a step up, nil if there is none.
+func (s *State) stepOf(u UnitID, id StepID) *Step {
+	if u := s.Units[u]; u != nil {
+		return u.Step(id)
+	}
+	return nil
 }
 
 // Outcome is what a command comes to.
@@ -130,9 +170,7 @@ func (d *decider) checkMeta() error {
 	if d.at.IsZero() {
 		d.at = d.cond.Now
 	}
-	if d.shop != nil && d.at.After(d.cond.Now.Add(d.shop.Limits.ClockSkew)) {
-		d.suspect = true
-	}
+	d.suspect = d.shop != nil && !d.state.believes(d.cond.Now, d.at, d.cmd.Action)
 	for _, o := range d.cmd.Overrides {
 		if o.Reason == "" || len(o.Reason) > textMax {
 			return refuse(CodeMalformed, "Write the reason for the override; it is kept as evidence.", "the override of %s has no usable reason", o.Interlock)

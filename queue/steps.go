@@ -28,6 +28,14 @@ type StartStep struct {
 
 func (a *StartStep) subject() Subject { return UnitSubject(a.Unit) }
 
+// follows: a step that is done again starts after it ended.
+func (a *StartStep) follows(s *State) time.Time {
+	if st := s.stepOf(a.Unit, a.Step); st != nil {
+		return st.Ended
+	}
+	return time.Time{}
+}
+
 func (a *StartStep) decide(d *decider) error {
 	u, st, err := d.step(a.Unit, a.Step)
 	if err != nil {
@@ -52,7 +60,6 @@ func (a *StartStep) decide(d *decider) error {
 			return err
 		}
 	}
-	d.markClock(st.Ended)
 	d.emitUnit(u.ID, stepEventType(st.Kind, verbStarted), &StepStarted{
 		Step: st.ID, Technician: a.Technician, Resources: a.Resources, Evidence: a.Evidence,
 		Calibration: d.calibration, ExpectedS: int64(op.Duration() / time.Second), Overrides: d.overridden,
@@ -360,6 +367,16 @@ type FinishStep struct {
 
 func (a *FinishStep) subject() Subject { return UnitSubject(a.Unit) }
 
+func (a *FinishStep) follows(s *State) time.Time { return s.stretchBegan(a.Unit, a.Step) }
+
+// stretchBegan is when the step's last stretch did.
+func (s *State) stretchBegan(u UnitID, id StepID) time.Time {
+	if st := s.stepOf(u, id); st != nil {
+		return st.StretchStarted
+	}
+	return time.Time{}
+}
+
 func (a *FinishStep) decide(d *decider) error {
 	u, st, err := d.step(a.Unit, a.Step)
 	if err != nil {
@@ -381,7 +398,6 @@ func (a *FinishStep) decide(d *decider) error {
 	if err := checkEvidence(op, a.Evidence); err != nil {
 		return err
 	}
-	d.markClock(st.StretchStarted)
 	if a.Failed {
 		return a.fail(d, u, st)
 	}
@@ -456,14 +472,6 @@ func reworkID(u *Unit) StepID {
 		if id := StepID("rework-" + strconv.Itoa(n)); u.Step(id) == nil {
 			return id
 		}
-	}
-}
-
-// markClock marks the command's time as not believed if it lies before the
-// moment that it must follow.
-func (d *decider) markClock(notBefore time.Time) {
-	if !notBefore.IsZero() && d.at.Before(notBefore.Add(-d.shop.Limits.ClockSkew)) {
-		d.suspect = true
 	}
 }
 

@@ -297,7 +297,7 @@ func (l *Ledger) decide(cmd queue.Command) (queue.Outcome, *queue.Entry, uint64,
 	now := l.o.Now()
 	cond := queue.Conditions{Now: now}
 	if a != nil {
-		cond = a.Conditions(l.state, now, cmd.At)
+		cond = a.Conditions(l.state, now, l.state.CountsAt(now, cmd))
 	}
 	outcome, err := queue.Decide(l.state, cond, cmd)
 	if err != nil || outcome.Duplicate {

@@ -158,3 +158,52 @@ func bytesOf(t *testing.T, l *ledger.Ledger) string {
 	}
 	return string(b)
 }
+
+// A phone whose clock can't be right must not open what the hour has shut: the
+// interlocks are judged at the time that counts.
+func TestAWrongClockOpensNothing(t *testing.T) {
+	now := queuetest.Monday
+	l, err := ledger.Open(context.Background(), ledger.Options{Site: "test", Log: logtest.NewMem(), Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	at := func(at time.Time, a queue.Action) error {
+		n++
+		_, err := l.Do(context.Background(), queue.Command{ID: queue.CommandID(fmt.Sprint("c", n)), At: at, Action: a})
+		return err
+	}
+	ok := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	shut := func(err error) {
+		t.Helper()
+		var r *queue.Refusal
+		if !errors.As(err, &r) || r.Interlock != queue.I5 {
+			t.Fatalf("%v, want I5", err)
+		}
+	}
+	shop := queuetest.Shop()
+	for day := range shop.Hours {
+		shop.Hours[day] = []queue.Span{{From: 8 * 60, To: 18 * 60}}
+	}
+	ok(at(now, &queue.ConfigureShop{Shop: shop}))
+	ok(at(now, receive("T-1")))
+	flash := &queue.StartStep{Unit: "T-1", Step: "flash", Technician: "ada", Resources: []queue.ResourceID{"b1", "i1", "c1"}}
+	night := now.Add(12 * time.Hour) // 22:00
+	now = night
+	shut(at(night, flash))
+	shut(at(night.Add(12*time.Hour), flash)) // it says tomorrow, ten o'clock
+	ok(at(night.Add(-12*time.Hour), flash))  // said late, by a phone that was out of reach
+	fail := &queue.FinishStep{Unit: "T-1", Step: "flash", Technician: "ada", Failed: true, Reason: "no answer"}
+	ok(at(night.Add(-8*time.Hour), fail))
+	shut(at(night.Add(-9*time.Hour), flash)) // before the first one ended
+	ok(at(night.Add(-7*time.Hour), flash))
+	u := l.View().Units["T-1"]
+	if got, want := u.Step("flash").Started, night.Add(-7*time.Hour); !got.Equal(want) {
+		t.Errorf("started %s, want %s", got, want)
+	}
+}

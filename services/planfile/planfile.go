@@ -97,7 +97,7 @@ func search(ctx context.Context, st *queue.State, a *almanac.Almanac, o Options,
 func arrive(o Options, a *almanac.Almanac) (*queue.State, intake.Errors, error) {
 	st := queue.NewState(o.Shop.Site)
 	do := func(cmd queue.Command) error {
-		out, err := queue.Decide(st, a.Conditions(st, o.At, cmd.At), cmd)
+		out, err := queue.Decide(st, a.Conditions(st, o.At, st.CountsAt(o.At, cmd)), cmd)
 		if err != nil {
 			return err
 		}

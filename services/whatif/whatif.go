@@ -83,7 +83,7 @@ func (r *Result) fold(in *Input) (*queue.State, error) {
 	next := in.State.Fork()
 	for i, cmd := range in.Commands {
 		cmd.ExpectSeq = 0 // it is judged on this state, whatever it is
-		outcome, err := queue.Decide(next, in.Almanac.Conditions(next, in.Now, cmd.At), cmd)
+		outcome, err := queue.Decide(next, in.Almanac.Conditions(next, in.Now, next.CountsAt(in.Now, cmd)), cmd)
 		var refusal *queue.Refusal
 		if errors.As(err, &refusal) {
 			r.Refused, r.At = refusal, i
