@@ -97,7 +97,8 @@ func (c *Crowd) FindLost(now time.Time) {
 		for i := range u.Steps {
 			st, key := &u.Steps[i], queue.Hold{Unit: u.ID, Step: u.Steps[i].ID}
 			mine := st.Status == queue.Todo && st.Accepted != nil || st.Status == queue.Running
-			if !mine || c.jobs[key] != nil {
+			j := c.jobs[key]
+			if !mine || j != nil && (j.who != nil || c.ours(j)) {
 				continue
 			}
 			since, known := was[key]
@@ -131,12 +132,21 @@ func (c *Crowd) seeTo(key queue.Hold, st *queue.Step) {
 // Calm ends what arrives and what goes wrong: the people finish what is there.
 func (c *Crowd) Calm() { c.still, c.o.Without = true, AllFaults }
 
-// Busy says who is at which step, for whoever looks for what hangs.
+// Busy says who is at which step, and at what time somebody does something
+// next, for whoever looks for what hangs.
 func (c *Crowd) Busy() string {
 	out := ""
 	for _, p := range c.people {
 		if p.busy != nil {
 			out += fmt.Sprintf(" %s at %s/%s", p.id, p.busy.key.Unit, p.busy.key.Step)
+		}
+	}
+	for _, u := range c.floor.View().OpenUnits() {
+		for i := range u.Steps {
+			if j := c.jobs[queue.Hold{Unit: u.ID, Step: u.Steps[i].ID}]; j != nil {
+				out += fmt.Sprintf(" [%s/%s in stretch %d, walking %t, ends %s, called %s, forgotten %t]", u.ID, u.Steps[i].ID, j.stretch, j.walking,
+					j.offEnd.Format(time.DateTime), j.called.Format(time.DateTime), j.forgot)
+			}
 		}
 	}
 	return out
