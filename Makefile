@@ -63,8 +63,9 @@ fuzz: ## each fuzz target for FUZZTIME
 licences: ## list the dependencies with their licences in deploy/licences.csv
 	$(GO) test . -run TestLicences -args -update-licences
 
-soak: ## the long runs: 200,000 command sequences, 200 simulated days, the race detector
+soak: ## the long runs: 200,000 command sequences, 200 simulated days, 2,000 with faults, the race detector
 	TICKOVER_SEQUENCES=200000 $(GO) test -timeout 60m -run 'TestNothingUnsafeIsEverRecorded' -v ./queue
 	TICKOVER_DAYS=200 $(GO) test -timeout 120m -v ./services/simshop
+	TICKOVER_FAULT_DAYS=2000 TICKOVER_SEED=$$(date +%s) $(GO) test -timeout 120m -v -run 'TestFaults' ./services/faultsim
 	RAPID_CHECKS=2000 $(GO) test -timeout 60m ./scheduler/... ./services/dispatch
 	$(GO) test -race -timeout 60m $(PKGS)

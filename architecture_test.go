@@ -58,7 +58,7 @@ func arrowBroken(from, to string) string {
 		return "the checker shares nothing with the planner but the model"
 	case from == "scheduler/model":
 		return "the model stands alone"
-	case strings.HasSuffix(to, "test") && !strings.HasSuffix(from, "test") && from != "services/simshop" && from != "cmd/tickover":
+	case strings.HasSuffix(to, "test") && !strings.HasSuffix(from, "test") && from != "services/simshop" && from != "services/faultsim" && from != "cmd/tickover":
 		return "test helpers are for tests and the simulator"
 	}
 	return ""
