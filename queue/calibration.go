@@ -310,8 +310,8 @@ func (c *Catalogue) contradiction(a, b *Calibration) (what said.Text, do string)
 }
 
 func (a *Calibration) overlaps(b *Calibration) bool {
-	return modelOf(a.Make, a.Model) == modelOf(b.Make, b.Model) && a.YearFrom <= b.YearTo && b.YearFrom <= a.YearTo &&
-		a.Family == b.Family && a.Fitment == b.Fitment && a.Variant == b.Variant
+	return a.YearFrom <= b.YearTo && b.YearFrom <= a.YearTo && a.Family == b.Family && a.Fitment == b.Fitment && a.Variant == b.Variant &&
+		modelOf(a.Make, a.Model) == modelOf(b.Make, b.Model) // last: it costs most
 }
 
 // Catalogue is what the shop file and later listings come to.

@@ -224,3 +224,52 @@ func FuzzLoadCalibrations(f *testing.F) {
 		}
 	})
 }
+
+// TestLargeCatalogueFile: ten thousand entries with a byte order mark, CRLF,
+// semicolons and quoted line breaks, most of them of one model. Overlaps of
+// fitment and variant are refused with both lines named, wherever they stand.
+func TestLargeCatalogueFile(t *testing.T) {
+	var b strings.Builder
+	b.WriteString("\uFEFFid;revision;make;model;years;family;released;fitment;variant;for_caller\r\n")
+	line, at := 2, map[string]int{}
+	row := func(id, model, fitment, variant string) {
+		note := "short"
+		if line%3 == 0 {
+			note = "\"two\r\nlines; and a semicolon\""
+		}
+		fmt.Fprintf(&b, "%s;1;Kestrow;%s;2024-2026;kr5;2026-01-01;%s;%s;%s\r\n", id, model, fitment, variant, note)
+		at[id] = line
+		line += 1 + strings.Count(note, "\n")
+	}
+	for n := range 10_000 {
+		model := "Brae 250"
+		if n%4 == 0 {
+			model = fmt.Sprintf("Fell %d", n)
+		}
+		row(fmt.Sprintf("c%05d", n), model, fmt.Sprintf("pipe %d", n), "standard")
+	}
+	load := func() CalibrationPlan {
+		t.Helper()
+		file, errs := LoadCalibrations(strings.NewReader(b.String()))
+		if errs != nil {
+			t.Fatal(errs)
+		}
+		return file.Against(queue.NewCatalogue())
+	}
+	if p := load(); len(p.New) != 10_000 || len(p.Errors) > 0 {
+		t.Fatalf("%d new, errors %v", len(p.New), p.Errors)
+	}
+	row("other-idle", "Brae 250", "pipe 5001", "idle+100") // another variant: no overlap
+	row("same-a", "BRAE 250", "pipe 5001", "standard")
+	row("same-b", "Fell 8", "pipe 8", "")
+	p := load()
+	if len(p.Errors) != 2 {
+		t.Fatalf("errors %v", p.Errors)
+	}
+	for i, c := range []struct{ id, other string }{{"same-a", "c05001"}, {"same-b", "c00008"}} {
+		want := fmt.Sprintf("line %d and line %d: %s revision 1 and %s revision 1 are both for", at[c.id], at[c.other], c.id, c.other)
+		if e := p.Errors[i]; e.Line != at[c.id] || !strings.Contains(e.What, want) {
+			t.Errorf("line %d: %s; want %q", e.Line, e.What, want)
+		}
+	}
+}

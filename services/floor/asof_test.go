@@ -184,3 +184,36 @@ func (w *world) submitGet(f form, fill ...string) document {
 	}
 	return w.page(f.action + "?" + v.Encode())
 }
+
+// TestPeopleOfThePast: people are kept beside the log, so that a page of the
+// past shows today's and says which parts they are.
+func TestPeopleOfThePast(t *testing.T) {
+	w := unserved(t)
+	w.withPeople()
+	w.checkIn(url.Values{"name": {"Ada Brook"}, "phone": {"0131 496 0000"}})
+	w.clock.add(2 * time.Hour)
+	who := w.people.Find("Ada Brook")[0]
+	who.Name = "Ada Brook-Ash"
+	if _, err := w.people.Save(t.Context(), who); err != nil {
+		t.Fatal(err)
+	}
+	w.be("ruth")
+	const asof = "asof=2026-02-17T10:00"
+	for _, path := range []string{"/units/LM-7?", "/counter?q=LM-7&", "/people/" + string(who.ID) + "?"} {
+		s := w.page(path + asof).text()
+		for _, part := range []string{"Ada Brook-Ash", "as known today", "names and numbers are kept beside the log: they are today’s"} {
+			if !strings.Contains(s, part) && !(strings.HasPrefix(path, "/people") && part == "Ada Brook-Ash") { // there it stands in a form, which is left out
+				t.Errorf("%s does not say %q: %s", path, part, s)
+			}
+		}
+		if s := w.page(strings.TrimRight(path, "?&")).text(); strings.Contains(s, "as known today") {
+			t.Errorf("%s of now says it too", path)
+		}
+	}
+	if err := w.people.Erase(t.Context(), who.ID); err != nil {
+		t.Fatal(err)
+	}
+	if s := w.page("/units/LM-7?" + asof).text(); strings.Contains(s, "Ada") {
+		t.Errorf("who was erased is shown in the past: %s", s)
+	}
+}

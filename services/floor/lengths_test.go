@@ -94,6 +94,13 @@ func TestLengthsPage(t *testing.T) {
 	if before.r.status != http.StatusOK || !strings.Contains(before.text(), "pieces of work up to") || before.text() == d.text() {
 		t.Errorf("as of an earlier day: %d %s", before.r.status, before.text())
 	}
+	var then api.Lengths
+	if err := json.Unmarshal(w.get("/api/v1/lengths?asof=2026-02-19T12:00").body, &then); err != nil {
+		t.Fatal(err)
+	}
+	if then.Until == nil || !then.Until.Before(*out.Until) || then.Until.Format(time.DateOnly) != "2026-02-19" || then.Rows[0].Seen >= out.Rows[0].Seen {
+		t.Errorf("the API as of an earlier day: up to %v, %+v", then.Until, then.Rows[0])
+	}
 }
 
 // TestPromisesPage: what the page counts is what the learner has; and the

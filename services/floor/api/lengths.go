@@ -6,6 +6,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/experience"
+	"tickover/services/floor/record"
 )
 
 // Lengths are how long work takes, by stretch and model.
@@ -35,12 +36,17 @@ type Length struct {
 	Drift     float64           `json:"drift_ratio" doc:"Newest quarter against the rest; 1: none was found"`
 }
 
-func (a *API) lengths(ctx context.Context, _ *none) (Lengths, error) {
+func (a *API) lengths(ctx context.Context, in *none) (Lengths, error) {
 	st, err := a.shop(ctx)
 	if err != nil {
 		return Lengths{}, err
 	}
 	l := a.o.Lengths.Lengths()
+	if in.AsOf != "" {
+		if l, err = a.o.Record.Lengths(ctx, record.Moment{At: a.now(ctx), State: st}); err != nil {
+			return Lengths{}, err
+		}
+	}
 	out := Lengths{Quantile: st.Shop.PlanningQuantile(), Rows: []Length{}}
 	if l != nil {
 		out.Until = &l.Until

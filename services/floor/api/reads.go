@@ -41,7 +41,7 @@ var english = locale.Choose(locale.Prefs{Language: "en"}, "")
 
 // LookBack is a question that can be asked of the past too.
 type LookBack struct {
-	AsOf string `query:"asof" maxLength:"40" doc:"As of a moment gone by, as 2026-02-17T10:30 in the shop's zone, or RFC 3339; left out: now. Plans are not recorded, so there is none then"`
+	AsOf string `query:"asof" maxLength:"40" doc:"As of a moment gone by, as 2026-02-17T10:30 in the shop's zone, or RFC 3339; left out: now. Plans are not recorded, so there is none then; people are kept beside the log, so their data are always today's"`
 }
 
 func (l *LookBack) moment() string { return l.AsOf }

@@ -12,7 +12,6 @@ import (
 	"tickover/queue"
 	"tickover/services/dispatch"
 	"tickover/services/experience"
-	"tickover/services/past"
 )
 
 // lengthsPage is how long work takes, as it was learnt.
@@ -67,11 +66,7 @@ func (p *Pages) lengthsAt(ctx context.Context, b *Base) (*experience.Lengths, er
 	if b.Then == nil {
 		return p.o.Lengths.Lengths(), nil
 	}
-	e := experience.New(past.Until(p.o.History.Log, b.State.Seq), p.o.History.Site)
-	if err := e.Refresh(ctx, b.Now); err != nil {
-		return nil, err
-	}
-	return e.Lengths(), nil
+	return p.record.Lengths(ctx, b.moment())
 }
 
 func (p *Pages) lengths(r *http.Request, b *Base) (string, any, error) {

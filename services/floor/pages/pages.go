@@ -306,25 +306,26 @@ type handler func(*http.Request, *Base) (name string, data any, err error)
 // Base is what every page shows and knows.
 type Base struct {
 	*locale.Locale
-	Title   string
-	Section string // of the menu
-	Wide    bool
-	Screen  bool // a bench screen: no menu
-	Bare    bool // there is no shop yet: no menu and nobody to be
-	Live    bool // refreshed when something changes
-	State   *queue.State
-	Shop    *queue.Shop
-	Plan    *dispatch.Plan
-	Book    *job.Book
-	Now     time.Time
-	Loc     *time.Location
-	Me      queue.PersonID
-	Alerts  []live.Alert
-	Tried   *Tried // a form that was refused
-	Said    string // what the last form came to
-	Here    string // path and query
-	Then    *then  // the moment of a page of the past; nil: it is now
-	photos  bool   // can be taken
+	Title     string
+	Section   string // of the menu
+	Wide      bool
+	Screen    bool // a bench screen: no menu
+	Bare      bool // there is no shop yet: no menu and nobody to be
+	Live      bool // refreshed when something changes
+	State     *queue.State
+	Shop      *queue.Shop
+	Plan      *dispatch.Plan
+	Book      *job.Book
+	Now       time.Time
+	Loc       *time.Location
+	Me        queue.PersonID
+	Alerts    []live.Alert
+	Tried     *Tried // a form that was refused
+	Said      string // what the last form came to
+	Here      string // path and query
+	Then      *then  // the moment of a page of the past; nil: it is now
+	Customers bool   // customers are kept, beside the log
+	photos    bool   // can be taken
 	asks
 }
 
@@ -372,7 +373,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	b.Book = job.NewBook(b.State, b.Plan)
 	b.Me = personOf(r, b.Shop)
 	b.ask(r)
-	b.photos = p.o.Photos != nil && b.Then == nil
+	b.Customers, b.photos = p.o.Contacts != nil, p.o.Photos != nil && b.Then == nil
 	b.Alerts = job.Standing(b.State, alerts, b.Now)
 	b.foremansAlerts()
 	return b, true
