@@ -82,9 +82,11 @@ func (s *sim) day(day calendar.Date) {
 			}
 		}
 	}
+	// A dispatcher that stood still and goes on is what fencing is for.
+	pauses := map[bool]float64{false: 0.7, true: 3}
 	for _, v := range s.servers {
 		often(Crashes, 0.7, func() { s.crashed(v) })
-		often(Pauses, 0.7, func() {
+		often(Pauses, pauses[v.leads], func() {
 			v.until = s.now.Add(s.between(2*time.Second, 5*time.Minute))
 			s.say("%s stands still up to %s", v.name, v.until.Format(time.TimeOnly))
 			s.count("processes that stood still", 1)

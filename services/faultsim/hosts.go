@@ -22,6 +22,7 @@ type server struct {
 	log     *logClient
 	disk    *disk // of its own; nil: it starts from the shared snapshots
 	ledgers map[*site]*ledger.Ledger
+	leads   bool // it dispatches, or may
 }
 
 func (s *sim) server(name string, own bool) *server {
@@ -163,19 +164,19 @@ type dispatcher struct {
 	*server
 	changed map[*site]*signal
 	mirrors map[*site]*signal
-	leads   map[*site]uint64 // epochs that it believes to have
+	epochs  map[*site]uint64 // that it believes to lead with
 }
 
 // leaseTTL and think are longer than a service's, so that a day has fewer
 // events; the code is the same.
 const (
 	leaseTTL = 90 * time.Second
-	think    = 12 * time.Second // what belongs together is planned once
+	think    = 20 * time.Second // what belongs together is planned once
 )
 
 func (d *dispatcher) start() {
 	d.boot()
-	d.changed, d.mirrors, d.leads = map[*site]*signal{}, map[*site]*signal{}, map[*site]uint64{}
+	d.changed, d.mirrors, d.epochs = map[*site]*signal{}, map[*site]*signal{}, map[*site]uint64{}
 	for _, x := range d.s.sites {
 		d.changed[x], d.mirrors[x] = &signal{}, &signal{}
 		d.s.spawn(d.host, func() {
@@ -216,12 +217,12 @@ func (d *dispatcher) lead(x *site, l *ledger.Ledger) {
 		}
 		s.say("%s dispatches %s, epoch %d", d.name, x.id, lease.Epoch())
 		s.count("terms of dispatchers", 1)
-		d.leads[x] = lease.Epoch()
+		d.epochs[x] = lease.Epoch()
 		lost := false
 		s.spawn(d.host, func() {
-			for d.leads[x] == lease.Epoch() {
+			for d.epochs[x] == lease.Epoch() {
 				s.park(lease.Every())
-				if d.leads[x] != lease.Epoch() {
+				if d.epochs[x] != lease.Epoch() {
 					return
 				}
 				if err := lease.Keep(ctx); err != nil {
@@ -233,7 +234,7 @@ func (d *dispatcher) lead(x *site, l *ledger.Ledger) {
 		})
 		err = d.term(x, l, lease.Epoch(), &lost)
 		s.say("%s dispatches %s no more: %v", d.name, x.id, err)
-		d.leads[x] = 0
+		d.epochs[x] = 0
 		if !lost {
 			_ = lease.Release(ctx)
 		}
@@ -311,8 +312,9 @@ func (w *wall) start() {
 			w.site.board.ask(id)
 		}
 		for {
-			w.s.await(w.changed, 30*time.Second)
-			w.update(l)
+			if w.s.await(w.changed, 30*time.Second) {
+				w.update(l)
+			}
 			w.tick()
 			if w.site.board.leader() == 0 && w.s.log.up {
 				for _, id := range w.order {
@@ -394,7 +396,7 @@ func (b *board) ask(id dispatch.Station) {
 	}
 	b.resend[id] = true
 	for _, d := range b.s.dispatchers {
-		if d.up && d.leads[b.site] != 0 {
+		if d.up && d.epochs[b.site] != 0 {
 			b.s.fire(d.changed[b.site])
 		}
 	}

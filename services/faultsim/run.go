@@ -30,7 +30,7 @@ type Options struct {
 	// they have without any.
 	Days  int
 	Sites int // up to 4; 0: 2
-	// Load scales what arrives; 0: 0.8.
+	// Load scales what arrives; 0: 0.6.
 	Load float64
 	// Start is the first day; zero: a day of the year by the seed.
 	Start calendar.Date
@@ -113,7 +113,7 @@ func Run(o Options) (res Result) {
 		o.Sites = 2
 	}
 	if o.Load == 0 {
-		o.Load = 0.8
+		o.Load = 0.6
 	}
 	s := &sim{o: o, rand: rand.New(rand.NewPCG(o.Seed, 0x6661756c74)), sum: sha256.New(), starts: map[*server]func(){}}
 	s.res.Counts = map[string]int{}
@@ -188,6 +188,7 @@ func (s *sim) begin() {
 	}
 	for i := range 2 {
 		d := &dispatcher{server: s.server(fmt.Sprintf("dispatcher %d", i+1), i == 1)}
+		d.server.leads = true
 		s.dispatchers = append(s.dispatchers, d)
 		s.starts[d.server] = d.start
 	}

@@ -32,6 +32,9 @@ type site struct {
 	pending []*press // in the order of their making
 	known   map[queue.CommandID]*press
 
+	sky     queue.Conditions // of skyAt and entry skyOf
+	skyAt   time.Time
+	skyOf   uint64
 	seen    *queue.State // what is to be seen in the shop, until something changes
 	shown   *dispatch.Plan
 	plans   uint64    // that were put into force
@@ -90,9 +93,25 @@ func (x *site) View() *queue.State {
 // Almanac implements [simshop.Floor].
 func (x *site) Almanac() *almanac.Almanac { return x.almanac }
 
-// Try implements [simshop.Floor]: what a page greys out, by the state of some
-// replica, which may be behind.
+// conditions are what people see of sky and clock; the sky is looked up once a
+// minute.
+func (x *site) conditions(st *queue.State, at time.Time) queue.Conditions {
+	if minute := at.Truncate(time.Minute); !x.skyAt.Equal(minute) || x.skyOf != st.Seq {
+		x.skyAt, x.skyOf = minute, st.Seq
+		x.sky = x.almanac.Conditions(st, x.s.now, at)
+	}
+	c := x.sky
+	c.Now = x.s.now
+	return c
+}
+
+// Try implements [simshop.Floor]: what a page greys out, mostly by what is to be
+// seen, and now and then by the state of some replica, which may be behind.
 func (x *site) Try(cmd queue.Command) error {
+	if x.s.chance(0.7) {
+		_, err := queue.Decide(x.View(), x.conditions(x.View(), cmd.At), cmd)
+		return err
+	}
 	n := x.s.rand.IntN(len(x.s.floors))
 	for i := range x.s.floors {
 		f := x.s.floors[(n+i)%len(x.s.floors)]
@@ -112,7 +131,7 @@ func (x *site) Do(_ context.Context, cmd queue.Command) (ledger.Receipt, error) 
 		return ledger.Receipt{Duplicate: true}, nil
 	}
 	st := x.View()
-	under := x.almanac.Conditions(st, x.s.now, st.CountsAt(x.s.now, cmd))
+	under := x.conditions(st, st.CountsAt(x.s.now, cmd))
 	_, err := queue.Decide(st, under, cmd)
 	var refusal *queue.Refusal
 	if errors.As(err, &refusal) {
