@@ -12,9 +12,10 @@ import (
 )
 
 // TestCampaignInABrowser does the main tasks by clicking: list a newer
-// mandatory calibration from a file, see its campaign, call the owner, book a
-// proposed time, check the machine in, be refused the delivery, sweep it, and
-// see 100 %; at a desk and on a phone.
+// mandatory calibration from a file, answer the owner who calls, see its
+// campaign, record the call, book a proposed time, check the machine in, be
+// refused the delivery, add the steps, see 100 % and the claim sheet; at a desk
+// and on a phone. The technician's part is clicked in TestBrowserDoesTheJob.
 func TestCampaignInABrowser(t *testing.T) {
 	for _, width := range []int64{1440, 360} {
 		w := newWorld(t)
@@ -43,6 +44,9 @@ func TestCampaignInABrowser(t *testing.T) {
 		b.press(`#list-them`)
 		b.see(`#came-to a[href="/campaigns/kb250-std-r4"]`)
 		look("calibrations")
+		b.open("/counter?q=KB25-26-OOOOI") // the owner calls, and spells his number
+		b.see(`#caller-LM-1`)
+		look("counter-called")
 		b.open("/campaigns")
 		look("campaigns")
 		b.press(`.campaign-card a`)

@@ -488,14 +488,13 @@ func Calibration(st *queue.State, s Sheet, now time.Time) *queue.CalibrationRef 
 }
 
 // Matches reports whether a unit is meant by a text: a part of its ticket,
-// frame number, plate, make or model. The empty text means every unit.
+// frame number in whatever way it is typed, plate, make or model. The empty text means every unit.
 func Matches(u *queue.Unit, text string) bool {
 	text = strings.ToLower(strings.TrimSpace(text))
 	if text == "" {
 		return true
 	}
-	frame := strings.ToLower(ident.Classify(text).Text)
-	if len(frame) >= 4 && strings.Contains(strings.ToLower(ident.Classify(u.Machine.Frame).Text), frame) {
+	if frame := ident.Key(text); len(frame) >= 4 && strings.Contains(string(queue.KeyOf(u)), frame) {
 		return true
 	}
 	for _, s := range []string{string(u.ID), u.Machine.Plate, u.Machine.Make + " " + u.Machine.Model} {

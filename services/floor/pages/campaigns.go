@@ -12,6 +12,7 @@ import (
 	"tickover/queue"
 	"tickover/services/contacts"
 	"tickover/services/floor/answer"
+	"tickover/services/floor/job"
 	"tickover/services/floor/locale"
 )
 
@@ -203,10 +204,11 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 }
 
 func (l *campaignLine) matches(text string) bool {
+	if job.Matches(l.Unit, text) {
+		return true
+	}
 	text = strings.ToLower(text)
-	m := &l.Unit.Machine
-	all := strings.ToLower(strings.Join([]string{string(l.Unit.ID), m.Frame, m.Plate, m.Make, m.Model}, " "))
-	return strings.Contains(all, text) || l.Person != nil && strings.Contains(strings.ToLower(l.Person.Name+" "+l.Person.Phone), text)
+	return l.Person != nil && strings.Contains(strings.ToLower(l.Person.Name+" "+l.Person.Phone), text)
 }
 
 func (l *campaignLine) rank() int {

@@ -189,13 +189,13 @@ func exactly(st *queue.State, q string) *queue.Unit {
 	if q == "" {
 		return nil
 	}
-	frame := ident.Classify(q).Text
+	frame := queue.MachineKey(ident.Key(q))
 	var best *queue.Unit
 	for _, u := range st.Units {
 		if strings.EqualFold(string(u.ID), q) {
 			return u
 		}
-		same := frame != "" && ident.Classify(u.Machine.Frame).Text == frame || u.Machine.Plate != "" && strings.EqualFold(u.Machine.Plate, q)
+		same := frame != "" && queue.KeyOf(u) == frame || u.Machine.Plate != "" && strings.EqualFold(u.Machine.Plate, q)
 		if same && (best == nil || newer(u, best)) {
 			best = u
 		}
