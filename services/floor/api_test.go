@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"io"
+	"mime/multipart"
 	"net/http"
 	"slices"
 	"strings"
@@ -442,6 +443,45 @@ func FuzzAPIBody(f *testing.F) {
 			if page := w.get("/board"); page.status != 200 {
 				t.Fatalf("the board afterwards: %d", page.status)
 			}
+		}
+	})
+}
+
+// FuzzUpload: whatever file comes, however it is wrapped, the page answers, and
+// a refusal changes nothing.
+func FuzzUpload(f *testing.F) {
+	w := newWorld(f)
+	w.be("ruth")
+	paths := []string{"/import", "/calibrations", "/api/v1/import", "/api/v1/calibrations/import", "/api/v1/photos"}
+	part := func(name, file, text string) []byte {
+		var b bytes.Buffer
+		m := multipart.NewWriter(&b)
+		_ = m.SetBoundary("x")
+		p, _ := m.CreateFormFile(name, file)
+		_, _ = p.Write([]byte(text))
+		_ = m.WriteField("how", "check")
+		_ = m.Close()
+		return b.Bytes()
+	}
+	const form = "multipart/form-data; boundary=x"
+	for i := range paths {
+		f.Add(uint8(i), form, part("file", "units.csv", "ticket;make;model;year;family;fitment;frame number\nLM-9;Kestrow;Brae 250;2026;kr5;standard;KB25-26-00417\n"))
+		f.Add(uint8(i), form, part("file", "../../etc/x\x00.csv", "id,revision\n\"a\nb,1\n"))
+		f.Add(uint8(i), "text/csv", []byte("\xef\xbb\xbfsep=;\nticket;make\n"))
+		f.Add(uint8(i), form, []byte("--x\r\nContent-Disposition: form-data; name=\"file\"; filename=\"a\"\r\nContent-Transfer-Encoding: base64\r\n\r\n--x--"))
+	}
+	f.Fuzz(func(t *testing.T, which uint8, kind string, body []byte) {
+		if strings.ContainsFunc(kind, func(r rune) bool { return r < ' ' || r > '~' }) {
+			return // no header
+		}
+		w.t = t
+		before := w.l.View().Seq
+		r := w.send(http.MethodPost, paths[int(which)%len(paths)], kind, bytes.NewReader(body))
+		if r.status >= 500 {
+			t.Fatalf("%d %.500s", r.status, r.body)
+		}
+		if r.status >= 400 && w.l.View().Seq != before {
+			t.Fatalf("%d changed the log from %d to %d", r.status, before, w.l.View().Seq)
 		}
 	})
 }

@@ -1,0 +1,33 @@
+package queue_test
+
+import (
+	"testing"
+
+	"tickover/queue"
+	"tickover/queue/queuetest"
+)
+
+// FuzzUnmarshalSnapshot: whatever lies in a snapshot's file, reading it ends,
+// and what was read can be kept again.
+func FuzzUnmarshalSnapshot(f *testing.F) {
+	site := queuetest.NewSite()
+	if err := site.Arrive("T-1", "set-up"); err != nil {
+		f.Fatal(err)
+	}
+	b, err := site.State.MarshalSnapshot()
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b)
+	f.Add([]byte(`{"format":1}`))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		s, err := queue.UnmarshalSnapshot(b)
+		if err != nil {
+			return
+		}
+		if _, err := s.MarshalSnapshot(); err != nil {
+			t.Errorf("read and can't be kept again: %v", err)
+		}
+		_ = s.Audit()
+	})
+}
