@@ -3,6 +3,7 @@ package queue
 import (
 	"cmp"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 )
@@ -66,6 +67,9 @@ func UnmarshalSnapshot(b []byte) (*State, error) {
 	}
 	if snap.Format != snapshotFormat {
 		return nil, fmt.Errorf("snapshot of format %d, this program reads %d", snap.Format, snapshotFormat)
+	}
+	if slices.Contains(snap.Units, nil) || slices.Contains(snap.Campaigns, nil) {
+		return nil, errors.New("snapshot: a unit or campaign in it is none")
 	}
 	s := NewState(snap.Site)
 	s.Shop, s.ShopFile = snap.Shop, snap.ShopFile

@@ -19,7 +19,8 @@ func FuzzUnmarshalSnapshot(f *testing.F) {
 		f.Fatal(err)
 	}
 	f.Add(b)
-	f.Add([]byte(`{"format":1}`))
+	f.Add([]byte(`{"format":2,"units":[null]}`))
+	f.Add([]byte(`{"format":2,"campaigns":[null],"listed":[{}]}`))
 	f.Fuzz(func(t *testing.T, b []byte) {
 		s, err := queue.UnmarshalSnapshot(b)
 		if err != nil {
