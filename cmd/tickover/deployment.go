@@ -288,7 +288,11 @@ func (c *serveCmd) desk(ctx context.Context, o node.Options, site queue.SiteID, 
 	}
 	store := access.Store(lasting)
 	if shared != nil {
-		store = access.Split{Lasting: lasting, Passing: redisaccess.New(shared, site)}
+		recent := access.NewRecent(redisaccess.New(shared, site), o.Now)
+		recent.Trouble = func(err error) {
+			logger.Warn("Redis is away: who is signed in here goes on", zap.String("site", string(site)), zap.Error(err))
+		}
+		store = access.Split{Lasting: lasting, Passing: recent}
 	}
 	desk, err := access.New(access.Options{Store: store, Now: o.Now, Random: rand.Reader, Logger: logger})
 	if err != nil {

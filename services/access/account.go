@@ -68,6 +68,12 @@ type Account struct {
 	Shut    bool      `json:"shut,omitempty"`
 	Made    time.Time `json:"made"`
 
+	// What ended of its sessions, so that it stays ended while the store of
+	// sessions is away: all that began before a moment but one, and single ones.
+	EndedBefore time.Time `json:"ended_before,omitzero"`
+	Spared      string    `json:"spared,omitempty"`
+	Ended       []string  `json:"ended,omitempty"`
+
 	// Password is the hash; empty: signs in by pairing or a provider only.
 	Password string `json:"password,omitempty"`
 

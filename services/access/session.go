@@ -168,6 +168,9 @@ func (d *Desk) Who(ctx context.Context, token string) (*Who, error) {
 	if err != nil {
 		return nil, err
 	}
+	if a.ended(s) {
+		return nil, ErrSignedOut
+	}
 	now, l := d.o.Now(), a.Lifetimes()
 	if !now.Before(s.Began.Add(l.Whole)) || now.Sub(s.Seen) >= l.Idle {
 		return nil, ErrSignedOut
@@ -210,6 +213,10 @@ func (d *Desk) Sessions(ctx context.Context, account string) ([]Session, error) 
 	if err != nil {
 		return nil, err
 	}
+	a, err := d.Account(ctx, account)
+	if err != nil {
+		return nil, err
+	}
 	var out []Session
 	for _, key := range keys {
 		s, _, err := d.session(ctx, account, strings.TrimPrefix(key, prefix))
@@ -219,7 +226,9 @@ func (d *Desk) Sessions(ctx context.Context, account string) ([]Session, error) 
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, *s)
+		if !a.ended(s) {
+			out = append(out, *s)
+		}
 	}
 	slices.SortFunc(out, func(x, y Session) int { return cmp.Or(y.Seen.Compare(x.Seen), strings.Compare(x.ID, y.ID)) })
 	return out, nil
@@ -231,13 +240,56 @@ func (d *Desk) End(ctx context.Context, by, account, id string, from Origin) err
 		return ErrUnknown
 	}
 	err := d.o.Store.Delete(ctx, sessionKey(account, id), Any)
-	if errors.Is(err, ErrNone) {
-		return nil
+	gone := errors.Is(err, ErrNone)
+	if err != nil && !gone {
+		return err
 	}
-	if err == nil {
+	// Also when it is not there: the store that has it may be away.
+	if err := d.end(ctx, account, func(a *Account) bool {
+		if slices.Contains(a.Ended, id[:endedChars]) {
+			return false
+		}
+		a.Ended = append(a.Ended, id[:endedChars])
+		a.Ended = a.Ended[max(0, len(a.Ended)-endedMax):]
+		return true
+	}); err != nil {
+		return err
+	}
+	if !gone {
 		d.note(ctx, Entry{What: SignedOut, Account: account, By: by, From: from.Address})
 	}
-	return err
+	return nil
+}
+
+const (
+	endedMax   = 128 // sessions of an account that are known to have ended
+	endedChars = 16  // of their fingerprint
+)
+
+// ended reports whether a session is over by its account.
+func (a *Account) ended(s *Session) bool {
+	return s.Began.Before(a.EndedBefore) && s.ID != a.Spared || slices.Contains(a.Ended, s.ID[:endedChars])
+}
+
+// end writes with an account what ended of it; change reports whether there is
+// something to write.
+func (d *Desk) end(ctx context.Context, account string, change func(*Account) bool) error {
+	for range setTries {
+		a, err := d.Account(ctx, account)
+		if errors.Is(err, ErrUnknown) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		if !change(a) {
+			return nil
+		}
+		if err := d.keep(ctx, a, a.revision); !errors.Is(err, ErrChanged) {
+			return err
+		}
+	}
+	return ErrChanged
 }
 
 func isFingerprint(s string) bool {
@@ -246,6 +298,12 @@ func isFingerprint(s string) bool {
 
 // EndAll ends all sessions of an account but one; "" spares none.
 func (d *Desk) EndAll(ctx context.Context, account, but string) error {
+	if err := d.end(ctx, account, func(a *Account) bool {
+		a.EndedBefore, a.Spared = d.o.Now().UTC(), but
+		return true
+	}); err != nil {
+		return err
+	}
 	return d.removeAll(ctx, sessionKey(account, ""), but)
 }
 
