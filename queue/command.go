@@ -26,6 +26,14 @@ type Command struct {
 	Action    Action
 }
 
+// Subject is what the command changes: a unit, or the shop.
+func (c *Command) Subject() Subject {
+	if c.Action == nil {
+		return ""
+	}
+	return c.Action.subject()
+}
+
 // Action is what a command asks for; one type each.
 type Action interface {
 	// subject is the aggregate whose revision Expect speaks of.

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"os"
 	"strings"
@@ -20,8 +21,8 @@ import (
 	"tickover/services/access"
 )
 
-// accountCmd is for a shop that is stopped; while it runs, the owner's page
-// does the same.
+// accountCmd is for a single shop that is stopped, where the owner's page does
+// the same while it runs, and for a deployment that runs.
 type accountCmd struct {
 	Add   accountAddCmd   `cmd:"" help:"Make an account; the first one is the owner's."`
 	List  accountListCmd  `cmd:"" help:"List the accounts."`
@@ -34,7 +35,8 @@ type accountFlags struct {
 	dataFlag
 	logFlags
 	natsFlags
-	Shop string `help:"The shop file." required:"" type:"existingfile"`
+	Shop string `help:"The shop file." type:"existingfile"`
+	Site string `help:"The site, in place of the shop file."`
 	Nats string `help:"The servers of a running deployment, nats://HOST:PORT[,…], with --nats-key the floor's." placeholder:"URL"`
 }
 
@@ -62,12 +64,28 @@ func (f *accountFlags) far(ctx context.Context, site queue.SiteID, logger *zap.L
 		return explainLog(err)
 	}
 	defer l.Close()
+	if last, err := l.Last(ctx, site); err != nil || last.Seq == 0 {
+		return fmt.Errorf("the servers at %s have no site %q (%v); correct --site, or start a dispatcher with its shop file first", f.Nats, site, err)
+	}
 	return f.at(ctx, l.Conn(), site, logger, do)
 }
 
 func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Desk) error) error {
-	shop, _, err := readShop(f.Shop)
-	if err != nil {
+	site := queue.SiteID(f.Site)
+	switch {
+	case f.Shop == "" && site == "":
+		return errors.New("say whose accounts: give --shop with the shop file, or --site")
+	case f.Shop != "":
+		shop, _, err := readShop(f.Shop)
+		if err != nil {
+			return err
+		}
+		if site != "" && site != shop.Site {
+			return fmt.Errorf("--site %s: the shop file is of site %s", site, shop.Site)
+		}
+		site = shop.Site
+	}
+	if err := log.CheckSite(site); err != nil {
 		return err
 	}
 	logger, err := f.logger(io)
@@ -75,7 +93,7 @@ func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Des
 		return err
 	}
 	if f.Nats != "" {
-		return f.far(ctx, shop.Site, logger, do)
+		return f.far(ctx, site, logger, do)
 	}
 	return withLog(ctx, log.Options{Dir: logDir(f.Data)}, logger, io, func(srv *log.Server) error {
 		nc, err := srv.Connect()
@@ -83,7 +101,7 @@ func (f *accountFlags) with(ctx context.Context, io streams, do func(*access.Des
 			return err
 		}
 		defer nc.Close()
-		return f.at(ctx, nc, shop.Site, logger, do)
+		return f.at(ctx, nc, site, logger, do)
 	})
 }
 

@@ -202,6 +202,8 @@ func (c *serveCmd) serveNode(ctx context.Context, io streams, logger *zap.Logger
 	fmt.Fprintf(io.out, "%s: working (stop with Ctrl-C)\n", roles.Name())
 	notify("READY=1")
 	context.AfterFunc(ctx, func() { notify("STOPPING=1") })
+	// Servers that are away are no reason to start this process again.
+	g.Go(func() error { return watchdog(gctx, func(context.Context) error { return nil }, logger) })
 	return ended(g.Wait())
 }
 

@@ -344,6 +344,8 @@ func TestDeployment(t *testing.T) {
 	h.check(t)
 	d.folds(t, h.acked)
 
+	t.Run("beyond this machine", func(t *testing.T) { d.beyond(t) })
+
 	t.Run("stopped properly", func(t *testing.T) {
 		begun := time.Now()
 		if err := floors[0].cmd.Process.Signal(os.Interrupt); err != nil {

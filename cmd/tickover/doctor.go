@@ -214,7 +214,7 @@ func (c *doctorCmd) redis(ctx context.Context) finding {
 	defer client.Close()
 	heads, err := redisview.New(client).Heads(ctx)
 	if err != nil {
-		f.wrong, f.do = err.Error(), "look whether it runs, and whether name and password are those of redis.acl. The shop works on without; people may have to sign in again"
+		f.wrong, f.do = err.Error(), "look whether it runs, and whether name and password are those of redis.acl. The shop works on without; who is signed in goes on"
 		return f
 	}
 	f.what = fmt.Sprintf("Redis: views of %d sites", len(heads))

@@ -29,11 +29,11 @@ type serveCmd struct {
 	deploymentFlags
 	tlsFlags `prefix:""`
 	providerFlags
-	Shop     []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
-	Listen   string   `help:"Address of the pages." default:"${listen}"`
-	Away     []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
-	Workers  string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
-	Token    string   `help:"File with the token that they must know; needed with --workers." type:"existingfile" placeholder:"FILE"`
+	Shop    []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
+	Listen  string   `help:"Address of the pages." default:"${listen}"`
+	Away    []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
+	Workers string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`
+	Token   string   `help:"File with the token that they must know; needed with --workers." type:"existingfile" placeholder:"FILE"`
 }
 
 func (c *serveCmd) Run(ctx context.Context, io streams) error {

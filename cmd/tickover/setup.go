@@ -38,6 +38,7 @@ func (c *serveCmd) setUp(ctx context.Context, io streams, logger *zap.Logger) er
 	}
 	fmt.Fprintf(io.out, "%s does not exist yet: set the shop up at http://%s/setup (stop with Ctrl-C)\n", c.Shop[0], l.Addr())
 
+	notify("READY=1")
 	serving, stop := context.WithCancel(ctx)
 	defer stop()
 	stopped := make(chan struct{})

@@ -140,7 +140,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 		o.ready = announceShop(o.io, o.shop.Name, o.expose, secret, !closed)
 	}
 	pages, err := floor.New(floor.Options{
-		Access: fo.Access, Provider: fo.Provider, FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
+		Access: fo.Access, Provider: fo.Provider, Ready: logAnswers(o.log, o.shop.Site), FirstAccount: fo.FirstAccount, Hosts: fo.Hosts, Authority: fo.Authority, HSTS: fo.HSTS,
 		Photos: kept, Contacts: people, ShopFile: o.disk, Lengths: lengths, Promises: promises, Backup: backup,
 		Ledger: l, Log: o.log, Site: o.shop.Site, Plans: plans, Alerts: alerts, Now: o.now, Logger: o.logger,
 		Metrics: metrics.Handler(reg, func() {
@@ -157,6 +157,12 @@ func runShop(ctx context.Context, o shopOptions) error {
 		return err
 	}
 	g, ctx := errgroup.WithContext(ctx)
+	if o.expose != nil {
+		g.Go(func() error { return watchdog(ctx, logAnswers(o.log, o.shop.Site), o.logger) })
+		context.AfterFunc(ctx, func() { notify("STOPPING=1") })
+		tell := o.ready
+		o.ready = func(a net.Addr) { tell(a); notify("READY=1") }
+	}
 	g.Go(func() error { return l.Run(ctx) })
 	g.Go(func() error { return d.Run(ctx) })
 	for _, w := range workers {
@@ -212,5 +218,15 @@ func observePlan(m *meter.Meter, r dispatch.Report) {
 		m.Planned(r.Plan)
 	default:
 		m.PlanFailed(metrics.PlanUnchanged, r.Took)
+	}
+}
+
+// logAnswers asks the log, as every command does.
+func logAnswers(l log.Log, site queue.SiteID) func(context.Context) error {
+	return func(ctx context.Context) error {
+		ctx, cancel := context.WithTimeout(ctx, 3*time.Second)
+		defer cancel()
+		_, err := l.Last(ctx, site)
+		return err
 	}
 }

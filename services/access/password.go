@@ -9,14 +9,16 @@ import (
 	"io"
 	"strconv"
 	"strings"
+	"sync"
 	"unicode"
 	"unicode/utf8"
 
+	"github.com/trustelem/zxcvbn/frequency"
 	"golang.org/x/crypto/argon2"
 )
 
 // Bounds of a password. Length is what counts; nothing is asked of its
-// characters, and all of it is compared (OWASP ASVS 5.0, V6.2; NIST SP 800-63B,
+// characters, and all of it is compared (OWASP ASVS 5.0, from memory V6.2; NIST SP 800-63B,
 // 3.1.1.2).
 const (
 	PasswordMin      = 10  // characters
@@ -104,12 +106,31 @@ func checkPassword(h Hash, stored, password string) (right, current bool, err er
 	return subtle.ConstantTimeCompare(got, tag) == 1, was == h && len(tag) == tagBytes, nil
 }
 
-// commonPieces are what most guessed passwords are made of. The published lists
-// of thousands are not built in.
+// published are the passwords that leaks have most often, some 30,000: the list of
+// the strength estimator zxcvbn (Wheeler, USENIX Security 2016).
+var published = sync.OnceValue(func() map[string]bool {
+	list := frequency.FrequencyLists["passwords"]
+	set := make(map[string]bool, len(list))
+	for _, p := range list {
+		set[p] = true
+	}
+	return set
+})
+
+// listed reports whether a password is a published one, twice one, or one with
+// digits and signs around it.
+func listed(password string) bool {
+	lower := strings.ToLower(password)
+	core := strings.TrimFunc(lower, func(r rune) bool { return !unicode.IsLetter(r) })
+	half := lower[:len(lower)/2]
+	return published()[lower] || published()[core] || half == lower[len(lower)/2:] && published()[half]
+}
+
+// commonPieces are what most guessed passwords are made of.
 var commonPieces = []string{"password", "passwort", "qwerty", "qwertz", "asdf", "letmein", "welcome", "willkommen", "admin", "tickover", "workshop", "werkstatt", "motorcycle", "motorrad", "abc", "iloveyou", "sommer", "summer", "winter", "changeme", "geheim", "secret", "test"}
 
-// checkChosen refuses a password that is short, or little more than a common
-// word, the account's own names, a run or a repetition.
+// checkChosen refuses a password that is short, published, or little more than a
+// common word, the account's own names, a run or a repetition.
 func checkChosen(password string, names ...string) error {
 	switch n := utf8.RuneCountInString(password); {
 	case !utf8.ValidString(password) || strings.ContainsFunc(password, unicode.IsControl):
@@ -125,7 +146,7 @@ func checkChosen(password string, names ...string) error {
 			rest = strings.ReplaceAll(rest, piece, "")
 		}
 	}
-	if fresh(rest) < 5 {
+	if fresh(rest) < 5 || listed(password) {
 		return wrong("password", "this password is among the first that are guessed", "Take one without names, common words, and rows of digits: three or four words that do not belong together.")
 	}
 	return nil

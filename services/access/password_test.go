@@ -6,6 +6,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"unicode/utf8"
 
 	"golang.org/x/crypto/argon2"
 )
@@ -121,6 +122,35 @@ func BenchmarkSignIn(b *testing.B) {
 	for b.Loop() {
 		if right, _, err := checkPassword(h, stored, "password"); err != nil || !right {
 			b.Fatal(right, err)
+		}
+	}
+}
+
+// TestPublishedPasswords: what leaks have most often is refused, whatever digits
+// stand around it; what nobody has is not.
+func TestPublishedPasswords(t *testing.T) {
+	if n := len(published()); n < 10_000 {
+		t.Fatalf("only %d passwords are published", n)
+	}
+	n := 0
+	for p := range published() {
+		if utf8.RuneCountInString(p) >= PasswordMin {
+			if n++; checkChosen(p) == nil {
+				t.Errorf("%q is let through", p)
+			}
+		}
+	}
+	if n < 50 {
+		t.Errorf("only %d of them are long enough to be tried", n)
+	}
+	for _, p := range []string{"mustang-2024!", "Thunderbird77", "1qaz2wsx1qaz2wsx", "99mustang99"} {
+		if checkChosen(p) == nil {
+			t.Errorf("%q is let through", p)
+		}
+	}
+	for _, p := range []string{"quiet heron under glass", "drei graue eimer wasser", "tarn-gorse-9-lintel"} {
+		if err := checkChosen(p); err != nil {
+			t.Errorf("%q: %v", p, err)
 		}
 	}
 }

@@ -17,7 +17,7 @@ import (
 // after it began.
 type Lifetimes struct{ Idle, Whole time.Duration }
 
-// Lifetimes by what an account may do (OWASP ASVS 5.0, V7.3: both limits; NIST
+// Lifetimes by what an account may do (OWASP ASVS 5.0, from memory V7.3: both limits; NIST
 // SP 800-63B: 30 days at most for a low assurance level). A technician's phone
 // stays signed in over a long weekend; a foreman's or owner's session does not
 // outlive the day; a bench screen stays until it is taken away.
@@ -36,7 +36,7 @@ func (a *Account) Lifetimes() Lifetimes {
 const touchEvery = 5 * time.Minute
 
 const (
-	secretBytes = 32 // 256 bits; OWASP ASVS 5.0, V7.2 asks for 128
+	secretBytes = 32 // 256 bits; OWASP ASVS 5.0, from memory V7.2 asks for 128
 	codeBytes   = 16 // works once, for minutes
 )
 

@@ -207,6 +207,9 @@ func (w *Worker) take(ctx context.Context, m jetstream.Msg) {
 	}
 	w.acknowledge()
 	if verdict == Shown {
+		if o.Step != nil {
+			w.log.Debug("offer shown", zap.String("unit", string(o.Step.Unit)), zap.String("step", string(o.Step.Step)), zap.Uint64("seq", o.Seq))
+		}
 		w.message = m
 	} else {
 		_ = m.Ack()

@@ -118,6 +118,9 @@ func (t *Term) settle(ctx context.Context, r Report) error {
 	if err := t.publish(ctx, r.Outcome); err != nil {
 		return err
 	}
+	if r.Plan != nil && (r.Reason != "" || r.Improved) {
+		t.log.Debug("plan published", zap.Uint64("seq", r.Seq), zap.String("reason", r.Reason), zap.Bool("improved", r.Improved), zap.Int("offers", len(r.Offers)))
+	}
 	t.c.Observe(r)
 	return nil
 }

@@ -374,7 +374,7 @@ func mustURL(t testing.TB, s string) *url.URL {
 }
 
 // TestSignInLeadsNowhereElse: after sign-in one is on a page of ours (OWASP
-// ASVS 5.0, V3.7: no open redirect).
+// ASVS 5.0, from memory V3.7: no open redirect).
 func TestSignInLeadsNowhereElse(t *testing.T) {
 	w := closedWorld(t)
 	for _, back := range []string{"https://evil.example/", "//evil.example/", `/\evil.example`, `\\evil.example`, "/\r\nLocation: https://evil.example", "javascript:alert(1)", "https:evil.example", "/%5C/evil.example/..", "///evil.example", " //evil.example", "/\t/evil.example", "http://", "%2f%2fevil.example", "/.//evil.example", "/..//evil.example"} {

@@ -67,6 +67,8 @@ type Options struct {
 	// Hosts are names, beside those of the loopback interface, under which the
 	// pages may be asked for.
 	Hosts []string
+	// Ready says what keeps the shop from taking commands; nil: it is never asked.
+	Ready func(context.Context) error
 	// Metrics, if set, serves /metrics.
 	Metrics http.Handler
 	Streams live.Bounds
@@ -139,6 +141,16 @@ func New(o Options) (*Floor, error) {
 	mux.Handle("GET /events", streams)
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, _ *http.Request) {
 		fmt.Fprintf(w, "ok %d\n", o.Ledger.View().Seq)
+	})
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		if o.Ready != nil {
+			if err := o.Ready(r.Context()); err != nil {
+				logger.Warn("not ready", zap.Error(err))
+				http.Error(w, "not ready", http.StatusServiceUnavailable) // why is in the log
+				return
+			}
+		}
+		fmt.Fprintln(w, "ready")
 	})
 	if o.Metrics != nil {
 		mux.Handle("GET /metrics", o.Metrics)

@@ -30,7 +30,7 @@ import (
 // published rule, the rule is named.
 
 // TestNoSession: nothing is shown and nothing done without one (OWASP ASVS 5.0,
-// V8.3); TestRoutesByRole tries every route.
+// from memory V8.3); TestRoutesByRole tries every route.
 func TestNoSession(t *testing.T) {
 	w := closedWorld(t)
 	w.arrive("LM-1", "reflash")
@@ -58,7 +58,7 @@ func TestNoSession(t *testing.T) {
 }
 
 // TestStolenFormToken: a token of another session, of an older one, or none
-// does nothing (OWASP ASVS 5.0, V3.5.1).
+// does nothing (OWASP ASVS 5.0, from memory V3.5.1).
 func TestStolenFormToken(t *testing.T) {
 	w := closedWorld(t)
 	w.arrive("LM-1", "reflash")
@@ -87,7 +87,7 @@ func TestStolenFormToken(t *testing.T) {
 }
 
 // TestSessionFixation: a session that somebody planted is not continued, and
-// signing in over one ends it (OWASP ASVS 5.0, V7.2.4).
+// signing in over one ends it (OWASP ASVS 5.0, from memory V7.2.4).
 func TestSessionFixation(t *testing.T) {
 	w := closedWorld(t)
 	u := mustURL(t, w.server.URL)

@@ -183,6 +183,9 @@ func (l *Ledger) changed(en *queue.Entry) error {
 	for _, f := range l.observe {
 		f(en)
 	}
+	if l.log.Core().Enabled(zap.DebugLevel) && len(en.Events) > 0 {
+		l.log.Debug("entry folded", append(commandFields(en.Command(), en.Events[0].Subject), zap.Uint64("seq", en.Seq))...)
+	}
 	for w := range l.watchers {
 		w.wake()
 	}
@@ -239,6 +242,41 @@ func (l *Ledger) Almanac() *almanac.Almanac {
 func (l *Ledger) Do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 	l.write.Lock()
 	defer l.write.Unlock()
+	r, err := l.do(ctx, cmd)
+	l.tellLog(&cmd, r, err)
+	return r, err
+}
+
+// tellLog writes a line about a command: which, about what, and what came of it.
+// What was typed into it is not in it.
+func (l *Ledger) tellLog(cmd *queue.Command, r Receipt, err error) {
+	fields := append(commandFields(cmd.ID, cmd.Subject()), zap.String("actor", string(cmd.Actor)))
+	var refusal *queue.Refusal
+	switch {
+	case errors.As(err, &refusal):
+		fields = append(fields, zap.String("code", string(refusal.Code)))
+		if refusal.Interlock != 0 {
+			fields = append(fields, zap.Stringer("interlock", refusal.Interlock))
+		}
+		l.log.Info("command refused", fields...)
+	case err != nil:
+		l.log.Warn("command not carried out", append(fields, zap.Error(err))...)
+	case r.Duplicate:
+		l.log.Debug("command was carried out before", fields...)
+	default:
+		l.log.Info("command carried out", append(fields, zap.Uint64("seq", r.Seq), zap.Int("events", len(r.Events)))...)
+	}
+}
+
+func commandFields(id queue.CommandID, s queue.Subject) []zap.Field {
+	fields := []zap.Field{zap.String("command", string(id))}
+	if unit, ok := s.Unit(); ok {
+		fields = append(fields, zap.String("unit", string(unit)))
+	}
+	return fields
+}
+
+func (l *Ledger) do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 	for range triesMax {
 		outcome, en, after, err := l.decide(cmd)
 		var refusal *queue.Refusal

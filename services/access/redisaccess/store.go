@@ -1,7 +1,8 @@
 // Package redisaccess keeps sessions and the sign-in throttle of a site in
 // Redis, where all floors see them.
 //
-// Redis may lose everything: people then sign in again. Accounts, devices and
+// Redis may lose everything, or be away: access.Recent before it lets who is
+// signed in go on. Accounts, devices and
 // tokens belong in a store that lasts; access.Split keeps the two apart. Redis
 // must not come back with an older state (save ""), or sessions that were ended
 // would be alive again.

@@ -89,6 +89,7 @@ var table = map[string]Rule{
 	"GET /icon-192.png":          {Public: true},
 	"GET /icon-512.png":          {Public: true},
 	"GET /offline":               {Public: true},
+	"GET /readyz":                {Public: true},
 	"GET /healthz":               {Public: true},
 	"GET /trust":                 {Public: true, Note: "where the shop has a certificate authority of its own"},
 	"GET /authority.crt":         {Public: true, Note: "as before"},

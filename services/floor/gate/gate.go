@@ -13,7 +13,7 @@
 //     streams.
 //  4. Requests and open streams are bounded for each address and session.
 //
-// Sources: OWASP ASVS 5.0, V3, V6, V7, V8; draft-ietf-httpbis-rfc6265bis
+// Sources: OWASP ASVS 5.0, from memory V3, V6, V7, V8; draft-ietf-httpbis-rfc6265bis
 // (cookies); W3C Fetch Metadata; RFC 6750 (bearer tokens).
 package gate
 
