@@ -2,10 +2,7 @@ package floor_test
 
 import (
 	"context"
-	"encoding/json"
 	"net/url"
-	"os"
-	"strings"
 	"testing"
 	"time"
 
@@ -18,28 +15,19 @@ import (
 // TestSignInPagesAreAccessible: axe-core finds nothing on the pages for signing
 // in, accounts and pairing, in light and dark, on a desk and a phone.
 func TestSignInPagesAreAccessible(t *testing.T) {
-	axe, err := os.ReadFile("../../deploy/axe/node_modules/axe-core/axe.min.js")
-	if err != nil {
-		t.Fatalf("the accessibility checker is missing; run: make deps (%v)", err)
-	}
+	t.Parallel()
+	axe := axeCore(t)
 	w, provider := withProvider(t)
 	b := newBrowser(t, w)
 	look := func(name string) {
 		t.Helper()
-		b.do(chromedp.Evaluate[chromedp.Void](`void 0;` + string(axe)))
 		for _, size := range []int64{1440, 360} {
 			for _, scheme := range []string{"light", "dark"} {
 				b.size(size, scheme)
 				b.shot("access-"+name+"-"+scheme, size)
-				b.do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"]})
-					.then((r) => { window.found = JSON.stringify(r.violations.map((v) => v.id + ": " + v.nodes.map((n) => n.target.join(" ")).join(", "))) }, (e) => { window.found = JSON.stringify([String(e)]) })`))
-				b.until(`typeof window.found == "string"`)
-				var found []string
-				if err := json.Unmarshal([]byte(eval[string](b, `window.found`)), &found); err != nil || len(found) > 0 {
-					t.Errorf("%s, %d pixels, %s: %v %s", name, size, scheme, err, strings.Join(found, "\n"))
-				}
 			}
 		}
+		b.accessible(name, axe)
 	}
 	b.open("/board")
 	look("sign-in")
@@ -64,6 +52,7 @@ func TestSignInPagesAreAccessible(t *testing.T) {
 // TestOutboxOutlivesTheSession: what a phone records after its session ended is
 // kept, said so, and sent once somebody has signed in again.
 func TestOutboxOutlivesTheSession(t *testing.T) {
+	t.Parallel()
 	w := closedWorld(t)
 	w.arrive("LM-1", "reflash")
 	b := newBrowser(t, w)

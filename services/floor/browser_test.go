@@ -35,13 +35,56 @@ type browser struct {
 // bound is how long a test waits for anything in the browser.
 const bound = 60 * time.Second
 
-func newBrowser(t *testing.T, w *world) *browser {
+// theBrowser is the one Chromium of all tests, started by the first and closed
+// by TestMain. Each test has a context of its own in it: cookies, caches,
+// service workers and stores of one are none of another's.
+var theBrowser struct {
+	sync.Mutex
+	ctx  context.Context
+	stop []func()
+}
+
+func sharedBrowser(t *testing.T) context.Context {
 	t.Helper()
-	path := chromium(t)
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+	theBrowser.Lock()
+	defer theBrowser.Unlock()
+	if theBrowser.ctx != nil {
+		return theBrowser.ctx
+	}
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox,
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-quic", true))
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)
+	// A time limit on its first call would end the browser with it.
+	if err := chromedp.Do(ctx, chromedp.Navigate("about:blank")); err != nil {
+		cancel()
+		stop()
+		t.Fatalf("start the browser: %v", err)
+	}
+	theBrowser.ctx, theBrowser.stop = ctx, []func(){cancel, stop}
+	return ctx
+}
+
+// closeBrowser ends the shared Chromium, if a test has started one.
+func closeBrowser() error {
+	if theBrowser.ctx == nil {
+		return nil
+	}
+	end, done := context.WithTimeout(theBrowser.ctx, bound)
+	defer done()
+	err := chromedp.Cancel(end)
+	for _, stop := range theBrowser.stop {
+		stop()
+	}
+	if errors.Is(err, context.Canceled) {
+		return nil
+	}
+	return err
+}
+
+func newBrowser(t *testing.T, w *world) *browser {
+	t.Helper()
+	ctx, cancel := chromedp.NewContext(sharedBrowser(t), chromedp.WithNewBrowserContext())
 	b := &browser{t: t, ctx: ctx, w: w, shots: os.Getenv("TICKOVER_ARTEFACTS")}
 	if b.shots == "" {
 		b.shots = t.TempDir()
@@ -52,25 +95,28 @@ func newBrowser(t *testing.T, w *world) *browser {
 		end, done := context.WithTimeout(ctx, bound)
 		defer done()
 		if err := chromedp.Cancel(end); err != nil && !errors.Is(err, context.Canceled) {
-			t.Errorf("close the browser: %v", err)
+			t.Errorf("close the tab: %v", err)
 		}
 		cancel()
-		stop()
 	})
 	b.begin()
 	return b
 }
 
-// begin starts the browser or the tab. A time limit on its first call would
-// end the browser with it.
+// begin opens the tab. A time limit on its first call would end the tab with it.
 func (b *browser) begin() {
 	b.t.Helper()
-	if err := chromedp.Do(b.ctx, chromedp.Navigate("about:blank")); err != nil {
-		b.t.Fatalf("start the browser: %v", err)
+	// Each tab acts as the one in front: several tests have theirs open at once.
+	focused := chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		_, err := cdp.Call(ctx, t, emulation.SetFocusEmulationEnabled, emulation.SetFocusEmulationEnabledParams{Enabled: true})
+		return err
+	})
+	if err := chromedp.Do(b.ctx, chromedp.Navigate("about:blank"), focused); err != nil {
+		b.t.Fatalf("open a tab: %v", err)
 	}
 }
 
-func chromium(t *testing.T) string {
+func chromium(t testing.TB) string {
 	t.Helper()
 	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
 		if path, err := exec.LookPath(name); err == nil {
@@ -265,6 +311,7 @@ func (b *browser) listenFor() *complaints {
 // try to hand it over too early, follow it through flash, relearn and test
 // ride, hand it over.
 func TestBrowserDoesTheJob(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	b := newBrowser(t, w)
 	heard := b.listenFor()
@@ -355,6 +402,7 @@ func TestBrowserDoesTheJob(t *testing.T) {
 // TestPagesFit: no page is wider than a phone or a desk, in light and dark;
 // pictures are kept.
 func TestPagesFit(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.everyPage()
 	b := newBrowser(t, w)
@@ -390,6 +438,7 @@ func TestPagesFit(t *testing.T) {
 // TestKeyboardAndScanner: at a bench the field for the scanner has the focus;
 // what a scanner types opens the unit. A press of a button works by keyboard.
 func TestKeyboardAndScanner(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.arrive("LM-1", "reflash")
 	w.do("ruth", &queue.SkipStep{Unit: "LM-1", Step: "check-in", Reason: "x"})

@@ -17,6 +17,7 @@ import (
 // refused the delivery, add the steps, see 100 % and the claim sheet; at a desk
 // and on a phone. The technician's part is clicked in TestBrowserDoesTheJob.
 func TestCampaignInABrowser(t *testing.T) {
+	t.Parallel()
 	for _, width := range []int64{1440, 360} {
 		w := newWorld(t)
 		w.sold("LM-1", "KB25-26-00001")
@@ -101,6 +102,7 @@ func TestCampaignInABrowser(t *testing.T) {
 
 // TestAuditInABrowser: pictures of the audit and of what comes up by itself.
 func TestAuditInABrowser(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.houseWithLacks()
 	b := newBrowser(t, w)

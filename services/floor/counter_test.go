@@ -226,6 +226,7 @@ var viewBox = regexp.MustCompile(`<svg class="(qr|bars)"`)
 // TestTicketPrints: in a real browser the printed page has codes that an
 // independent reader reads back.
 func TestTicketPrints(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.withPeople()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}})

@@ -85,6 +85,7 @@ func (w *world) planned(u queue.UnitID, s queue.StepID) (start time.Time, resour
 // TestForemanDragsABlock: drag, look, drop; drag, look, confirm; the pin is in
 // the log and the plan honours it; undo.
 func TestForemanDragsABlock(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.crowd(10)
 	w.arrive("LM-90", "reflash")
@@ -156,6 +157,7 @@ func TestForemanDragsABlock(t *testing.T) {
 
 // TestForemanByKeyboard does the same without a mouse.
 func TestForemanByKeyboard(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.crowd(6)
 	w.arrive("LM-90", "reflash")
@@ -235,6 +237,7 @@ func TestForemanByKeyboard(t *testing.T) {
 // TestTwoForemen: both look at once; the second sees a fresh preview before
 // anything of his is done.
 func TestTwoForemen(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.crowd(8)
 	b := newBrowser(t, w)
@@ -265,6 +268,7 @@ func TestTwoForemen(t *testing.T) {
 
 // TestBoardOnAPhone: the list comes first, and a decision is made with a thumb.
 func TestBoardOnAPhone(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.crowd(8)
 	w.arrive("LM-90", "reflash")

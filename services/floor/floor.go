@@ -105,6 +105,7 @@ type Floor struct {
 	record  *record.Record
 	studies *studies.Book
 	gate    *gate.Gate
+	sweeper *sweeper
 }
 
 // Routes are the patterns of all routes.
@@ -114,8 +115,9 @@ func (f *Floor) Routes() []string { return f.gate.Routes() }
 // back does not wait for it.
 func (f *Floor) Warm(ctx context.Context) error { return f.record.Warm(ctx) }
 
-// Close ends the open event streams and the simulations.
+// Close ends the open event streams, the simulations and the sweep of photos.
 func (f *Floor) Close() {
+	f.sweeper.end()
 	f.streams.Close()
 	f.studies.Close()
 }
@@ -177,7 +179,9 @@ func New(o Options) (*Floor, error) {
 	if o.HSTS {
 		h = strict(h)
 	}
-	return &Floor{h, streams, rec, book, g}, nil
+	sweeper := &sweeper{photos: o.Photos, log: o.Log, site: o.Site, now: o.Now, logger: logger}
+	sweeper.begin()
+	return &Floor{h, streams, rec, book, g, sweeper}, nil
 }
 
 // NewSetup builds the handler of a shop that has no file yet: its setup, and

@@ -145,6 +145,7 @@ func TestPromisesPage(t *testing.T) {
 
 // TestLengthsLook: both pages in a real browser.
 func TestLengthsLook(t *testing.T) {
+	t.Parallel()
 	w := learnt(t)
 	axe := axeCore(t)
 	b := newBrowser(t, w)

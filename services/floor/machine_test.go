@@ -128,6 +128,7 @@ func TestMachineWithoutFrame(t *testing.T) {
 
 // TestHistoryInABrowser looks at the pages of the past.
 func TestHistoryInABrowser(t *testing.T) {
+	t.Parallel()
 	w := twoVisits(t)
 	b := newBrowser(t, w)
 	heard := b.listenFor()

@@ -13,6 +13,7 @@ import (
 // kilometres, whether the form or the phone's outbox sent them. The
 // international mile is 1,609.344 m exactly.
 func TestMilesAreKeptAsKilometres(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.arrive("LM-1", "reflash")
 	w.be("ines")

@@ -15,6 +15,7 @@ import (
 // TestOwnerInABrowser: the page fits a phone and a desk, in light and dark; a
 // number is pressed and opens as many units.
 func TestOwnerInABrowser(t *testing.T) {
+	t.Parallel()
 	w := lived(t)
 	b := newBrowser(t, w)
 	heard := b.listenFor()

@@ -147,6 +147,7 @@ const outboxEmpty = `document.getElementById("outbox").hidden`
 // the page loaded again in between, and a photo; when the network is back, the
 // log has each event once and in order.
 func TestPhoneWithoutNetwork(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
@@ -255,6 +256,7 @@ func (w *world) keptPhoto(hash string) {
 // network. What was recorded is explained and can be dropped; another unit's
 // goes on.
 func TestPhoneConflict(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.arrive("LM-1", "reflash")
@@ -324,6 +326,7 @@ func TestPhoneConflict(t *testing.T) {
 // is one event, the back button and a press on an old page harm nothing, a
 // refusal keeps what was typed, a file that is no photo is said so.
 func TestPhoneOnline(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.arrive("LM-1", "reflash")
 	w.do("ines", &queue.AcceptStep{Unit: "LM-1", Step: "check-in", Technician: "ines"})
@@ -382,6 +385,7 @@ func TestPhoneOnline(t *testing.T) {
 // TestPhoneOldPage: a press on a page that has grown old, because somebody else
 // did the step meanwhile, is refused in words and changes nothing.
 func TestPhoneOldPage(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.arrive("LM-1", "reflash")
@@ -409,6 +413,7 @@ func TestPhoneOldPage(t *testing.T) {
 // TestPhoneSendsWhileAPageHangs: what is recorded does not wait for a page
 // that is on its way.
 func TestPhoneSendsWhileAPageHangs(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
@@ -438,6 +443,7 @@ func TestPhoneSendsWhileAPageHangs(t *testing.T) {
 // TestPhoneKeepsWhatWasSeen: without a network a page is not older than it was
 // when it was last opened, also if the network went right then.
 func TestPhoneKeepsWhatWasSeen(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
@@ -464,6 +470,7 @@ func TestPhoneKeepsWhatWasSeen(t *testing.T) {
 // TestPhoneCallsBack: shortly before hands-off time ends the page calls, and is
 // still when it was heard; sound comes after a tap.
 func TestPhoneCallsBack(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.flashReady("LM-1", "tomas")
 	w.arrive("LM-2", "accessories")
@@ -502,6 +509,7 @@ func TestPhoneCallsBack(t *testing.T) {
 // TestBenchByKeyboard: at a bench everything goes with Tab and Enter, and a
 // scanner is understood wherever the focus is.
 func TestBenchByKeyboard(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
@@ -567,6 +575,7 @@ func TestBenchByKeyboard(t *testing.T) {
 // TestPhoneStaysItsOwnWithoutNetwork: who asks to be somebody else while there
 // is no network changes nothing; the kept pages stay.
 func TestPhoneStaysItsOwnWithoutNetwork(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
@@ -585,6 +594,7 @@ func TestPhoneStaysItsOwnWithoutNetwork(t *testing.T) {
 // TestPhotoWithoutRoomStopsOneUnit: while the shop has no room for photos, what
 // was recorded of other units is sent; the photo goes when there is room.
 func TestPhotoWithoutRoomStopsOneUnit(t *testing.T) {
+	t.Parallel()
 	w := newWorld(t)
 	c := w.wire()
 	w.arrive("LM-1", "reflash")

@@ -172,6 +172,7 @@ func TestSimulationsByAPI(t *testing.T) {
 // TestWhatIfInABrowser: asked by the form, the page renews itself until it is
 // done; it fits a phone and a desk, in light and dark.
 func TestWhatIfInABrowser(t *testing.T) {
+	t.Parallel()
 	w := lived(t)
 	b := newBrowser(t, w)
 	heard := b.listenFor()

@@ -10,6 +10,7 @@ import (
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
+	"os"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -36,7 +37,19 @@ import (
 	"tickover/testdata"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) { goleak.VerifyTestMain(withBrowser{m}) }
+
+// withBrowser closes the browser after the last test.
+type withBrowser struct{ m *testing.M }
+
+func (w withBrowser) Run() int {
+	code := w.m.Run()
+	if err := closeBrowser(); err != nil {
+		fmt.Fprintln(os.Stderr, "close the browser:", err)
+		return max(code, 1)
+	}
+	return code
+}
 
 // morning is a short working day of the demo shop: sunrise 07:31, quiet hours
 // until 09:00 and from 12:30 to 13:30.
@@ -51,10 +64,12 @@ type world struct {
 	clock  *clock
 	plans  *plans
 	photos *photos.Store
-	floor  *floor.Floor
-	server *httptest.Server
-	client *http.Client
-	people *contacts.Book // nil: the shop keeps none
+	// photoDir is where photos has its files.
+	photoDir string
+	floor    *floor.Floor
+	server   *httptest.Server
+	client   *http.Client
+	people   *contacts.Book // nil: the shop keeps none
 	// nil: nothing is learnt
 	lengths *experience.Experience
 	learner *promise.Learner
@@ -143,7 +158,8 @@ func (w *world) open(site queue.SiteID) {
 
 func (w *world) serve(b live.Bounds) {
 	w.t.Helper()
-	kept, err := photos.Open(w.t.TempDir())
+	w.photoDir = w.t.TempDir()
+	kept, err := photos.Open(w.photoDir)
 	if err != nil {
 		w.t.Fatal(err)
 	}

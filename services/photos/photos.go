@@ -18,8 +18,9 @@
 //     at a time.
 //  4. Get returns what the hash says or an error.
 //
-// It deletes nothing. A photo whose command was refused stays; it names no
-// unit.
+//  5. A photo is deleted by Sweep alone, and only when nothing has named it for
+//     UnnamedMax and AsideMax after it was last sent: its command was refused
+//     or dropped.
 package photos
 
 import (
@@ -34,6 +35,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"sync"
 	"syscall"
 )
 
@@ -71,6 +73,8 @@ var (
 type Store struct {
 	dir  string
 	turn chan struct{} // who decodes
+	// files keeps a photo that is sent again from being laid aside meanwhile.
+	files sync.Mutex
 }
 
 // Open takes a directory, which is made if it is not there.
@@ -112,7 +116,12 @@ func (s *Store) Get(h Hash) ([]byte, error) {
 	if !h.Valid() {
 		return nil, ErrNone
 	}
-	b, err := os.ReadFile(s.path(h))
+	path := s.path(h)
+	b, err := os.ReadFile(path)
+	if errors.Is(err, fs.ErrNotExist) {
+		path = s.asidePath(h)
+		b, err = os.ReadFile(path)
+	}
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
 		return nil, ErrNone
@@ -120,7 +129,7 @@ func (s *Store) Get(h Hash) ([]byte, error) {
 		return nil, fmt.Errorf("photos: %w", err)
 	}
 	if sum := sha256.Sum256(b); hex.EncodeToString(sum[:]) != string(h) {
-		return nil, fmt.Errorf("%w: %s", ErrChanged, s.path(h))
+		return nil, fmt.Errorf("%w: %s", ErrChanged, path)
 	}
 	return b, nil
 }
@@ -130,16 +139,18 @@ func (s *Store) Has(h Hash) bool {
 	if !h.Valid() {
 		return false
 	}
-	_, err := os.Stat(s.path(h))
-	return err == nil
+	for _, path := range []string{s.path(h), s.asidePath(h)} {
+		if _, err := os.Stat(path); err == nil {
+			return true
+		}
+	}
+	return false
 }
 
 // write puts the file there whole or not at all: a file of its own name, synced,
-// then renamed, then its folder synced.
+// then renamed, then its folder synced. One that is there is written anew, so
+// that its age begins again.
 func (s *Store) write(h Hash, b []byte) (err error) {
-	if old, err := s.Get(h); err == nil && bytes.Equal(old, b) {
-		return nil
-	}
 	to := s.path(h)
 	if err := os.MkdirAll(filepath.Dir(to), 0o750); err != nil {
 		return storeError(err)
@@ -163,7 +174,10 @@ func (s *Store) write(h Hash, b []byte) (err error) {
 	if err := f.Close(); err != nil {
 		return storeError(err)
 	}
-	if err := os.Rename(f.Name(), to); err != nil {
+	s.files.Lock()
+	err = os.Rename(f.Name(), to)
+	s.files.Unlock()
+	if err != nil {
 		return storeError(err)
 	}
 	for _, dir := range []string{filepath.Dir(to), s.dir} {
@@ -193,12 +207,15 @@ func syncDir(dir string) error {
 // Copy puts every photo of this store into another, each checked on the way,
 // and returns how many there are. What is there already is left alone.
 func (s *Store) Copy(ctx context.Context, to *Store) (n int, err error) {
-	err = s.each(ctx, func(h Hash) error {
+	err = s.each(ctx, func(_ string, h Hash) error {
 		b, err := s.Get(h)
 		if err != nil {
 			return err
 		}
 		n++
+		if there, err := to.Get(h); err == nil && bytes.Equal(there, b) {
+			return nil
+		}
 		return to.write(h, b)
 	})
 	return n, err
@@ -207,7 +224,7 @@ func (s *Store) Copy(ctx context.Context, to *Store) (n int, err error) {
 // Verify reads every photo and returns how many there are; the error names the
 // first that is not what its name says.
 func (s *Store) Verify(ctx context.Context) (n int, err error) {
-	err = s.each(ctx, func(h Hash) error {
+	err = s.each(ctx, func(_ string, h Hash) error {
 		n++
 		_, err := s.Get(h)
 		return err
@@ -215,7 +232,7 @@ func (s *Store) Verify(ctx context.Context) (n int, err error) {
 	return n, err
 }
 
-func (s *Store) each(ctx context.Context, fn func(Hash) error) error {
+func (s *Store) each(ctx context.Context, fn func(path string, h Hash) error) error {
 	return filepath.WalkDir(s.dir, func(path string, d fs.DirEntry, err error) error {
 		if err != nil {
 			return err
@@ -224,7 +241,7 @@ func (s *Store) each(ctx context.Context, fn func(Hash) error) error {
 		if d.IsDir() || filepath.Ext(path) != ".jpg" || !h.Valid() {
 			return ctx.Err()
 		}
-		if err := fn(h); err != nil {
+		if err := fn(path, h); err != nil {
 			return err
 		}
 		return ctx.Err()

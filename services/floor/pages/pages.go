@@ -554,6 +554,10 @@ func (b *Base) IAmForeman() bool {
 	return b.Shop.Foreman(b.Me) && (b.Who == nil || b.Who.Is(access.Foreman))
 }
 
+// Decides reports whether who looks may decide what a foreman decides; where
+// nobody signs in and nobody is chosen, whoever it is says so with the form.
+func (b *Base) Decides() bool { return b.May("GET /decide") && (b.Me == "" || b.IAmForeman()) }
+
 // Operation is an operation's name.
 func (b *Base) Operation(id queue.OperationID) string {
 	if op := b.Shop.Operation(id); op != nil {

@@ -34,7 +34,7 @@ function clicked(event) {
     dialog.close();
     return;
   }
-  const link = event.target.closest("a[data-decide], a.block.planned");
+  const link = event.target.closest("a[data-decide]");
   if (!link) return;
   event.preventDefault();
   open(link.getAttribute("href"), link);
