@@ -24,8 +24,10 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"go.uber.org/zap"
@@ -247,6 +249,40 @@ func May(ctx context.Context, route string) bool {
 	rule, ok := table[route]
 	return ok && (rule.Public || a.who != nil && rule.roles(a.who))
 }
+
+// Lets reports whether who asks may send a request to a path of ours. A path
+// that no route has is let pass: whoever follows it is told so.
+func Lets(ctx context.Context, method, path string) bool {
+	a := askerOf(ctx)
+	if a.open {
+		return true
+	}
+	v := verdict{who: a.who, lets: true}
+	rules().ServeHTTP(&v, &http.Request{Method: method, URL: &url.URL{Path: path}, Host: "tickover"})
+	return v.lets
+}
+
+// rules answers a request with a verdict on it.
+var rules = sync.OnceValue(func() *http.ServeMux {
+	mux := http.NewServeMux()
+	for pattern, rule := range table {
+		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			v, rule := w.(*verdict), rule.at(r)
+			v.lets = rule.Public || v.who != nil && rule.lets(r, v.who)
+		})
+	}
+	return mux
+})
+
+// verdict is what rules write to; what the mux itself says is not one.
+type verdict struct {
+	who  *access.Who
+	lets bool
+}
+
+func (*verdict) Header() http.Header         { return http.Header{} }
+func (*verdict) Write(b []byte) (int, error) { return len(b), nil }
+func (*verdict) WriteHeader(int)             {}
 
 // refuse answers in the form of the one who asks: a problem to programs, a page
 // to people, and the page for signing in to who only wants to see something.

@@ -19,8 +19,7 @@ func freeze(page []byte, asof string) []byte {
 	}
 	f := freezer{asof: asof}
 	f.node(root, false)
-	for f.prune(root) {
-	}
+	prune(root)
 	var out bytes.Buffer
 	if err := html.Render(&out, root); err != nil {
 		return page
@@ -73,9 +72,12 @@ func (f *freezer) changes(n *html.Node, asking bool) bool {
 	return false
 }
 
-// plain makes a text of a link.
+// plain makes a text of a link, or a group of a picture's.
 func plain(n *html.Node) {
 	n.Data, n.DataAtom = "span", 0
+	if n.Namespace == "svg" {
+		n.Data = "g"
+	}
 	n.Attr = slices.DeleteFunc(n.Attr, func(a html.Attribute) bool { return a.Key != "class" })
 }
 
@@ -113,14 +115,18 @@ func stays(n *html.Node, to string) bool {
 	return len(path) == 0 || !slices.ContainsFunc(timeless, func(p string) bool { return path[0] == p || strings.HasPrefix(path[0], p+"/") })
 }
 
-// prune removes what has nothing but a heading left, and reports whether there
-// was any.
-func (f *freezer) prune(n *html.Node) bool {
+// prune removes what has nothing but a heading left.
+func prune(root *html.Node) {
+	for pruned(root) {
+	}
+}
+
+func pruned(n *html.Node) bool {
 	removed := false
 	for c := n.FirstChild; c != nil; {
 		next := c.NextSibling
 		if c.Type == html.ElementNode {
-			removed = f.prune(c) || removed
+			removed = pruned(c) || removed
 			if hollow(c) {
 				n.RemoveChild(c)
 				removed = true

@@ -416,7 +416,7 @@ func (p *Pages) render(w http.ResponseWriter, status int, name string, data any)
 	w.Header().Set("Content-Type", "text/html; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
-	_, _ = w.Write(gate.SealForms(buf.Bytes(), sessionOf(data)))
+	_, _ = w.Write(gate.SealForms(offered(buf.Bytes(), data), sessionOf(data)))
 }
 
 // plain is the page when no other can be made.
