@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"fmt"
 	"cmp"
 	"net/http"
 	"net/url"
@@ -31,6 +32,19 @@ type campaignRow struct {
 	*queue.Campaign
 	Total, Swept, Here           int
 	ToCall, Called, Booked, Said int // open machines by the owner's state
+}
+
+// CampaignTitle is a campaign's title in the reader's language: a person's own
+// words stay, those that the queue gives a calibration's are said anew.
+func (b *Base) CampaignTitle(c *queue.Campaign) string {
+	if c.Calibration == nil {
+		return c.Title
+	}
+	what, ours := strings.CutSuffix(c.Title, fmt.Sprintf(" revision %d", c.Calibration.Revision))
+	if !ours {
+		return c.Title
+	}
+	return b.T("%v revision %v", what, c.Calibration.Revision)
 }
 
 // Percent of the machines that are swept; of none all are.
@@ -148,7 +162,7 @@ func (p *Pages) campaignPage(r *http.Request, b *Base) (string, any, error) {
 	if err != nil {
 		return "", nil, err
 	}
-	b.Title, b.Section, b.Live = c.Title, "calibrations", true
+	b.Title, b.Section, b.Live = b.CampaignTitle(c), "calibrations", true
 	lines := b.State.Lines(c, b.Now)
 	q := r.URL.Query()
 	page := campaignPage{Base: b, Row: campaignRowOf(c, lines), State: q.Get("state"), Query: strings.TrimSpace(q.Get("q"))}
