@@ -5,8 +5,11 @@ FUZZTIME  ?= 20s
 # Property tests draw from this seed; make soak draws new ones.
 SEED      ?= 20260216
 PKGS      := ./...
-# Begun first, so that the others run beside it.
-SLOWEST   := ./services/floor
+# Begun first, so that the others run beside them: both wait more than they
+# work, for a browser and for processes that are killed and started.
+SLOWEST   := ./services/floor ./cmd/tickover
+# Packages tested at a time: one more than the two that wait.
+AT_A_TIME ?= 3
 
 .DEFAULT_GOAL := help
 .PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo bench-load
@@ -22,7 +25,7 @@ build: ## the one binary, in bin/
 
 test: deps ## every test, with a real NATS server and Chromium
 	$(GO) vet $(PKGS)
-	RAPID_SEED=$(SEED) RAPID_NOFAILFILE=true $(GO) test -timeout 13m $(SLOWEST) $(PKGS)
+	RAPID_SEED=$(SEED) RAPID_NOFAILFILE=true $(GO) test -p $(AT_A_TIME) -timeout 13m $(SLOWEST) $(PKGS)
 
 deps: ## what the tests need from the system
 	@./deploy/test-deps.sh
