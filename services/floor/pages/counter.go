@@ -246,7 +246,7 @@ func (p *Pages) callerRow(b *Base, u *queue.Unit) CallerRow {
 	record := b.State.Machine(u)
 	r.Cal.lastFlash(&record)
 	if u.Status != queue.InShop {
-		r.Says = b.T("It left on %s.", b.When(u.Left))
+		r.Says = b.T("It has left: %s.", b.When(u.Left))
 		if u.Status == queue.InShowroom {
 			r.Says = b.T("It has stood in the showroom since %s.", b.When(u.Left))
 		}
