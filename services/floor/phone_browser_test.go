@@ -341,7 +341,10 @@ func TestPhoneOnline(t *testing.T) {
 		t.Errorf("after a double tap the log has %v", got)
 	}
 	b.open("/units/LM-1")
-	b.do(chromedp.NavigateBack())
+	// A page that the browser had kept whole is not loaded again, so this waits
+	// for no load.
+	eval[bool](b, `(setTimeout(() => history.back(), 0), true)`)
+	b.until(`location.pathname == "/job"`)
 	b.see(card + ` .timer`)
 	done := card + ` form[action="/do/done"]`
 	b.write(done+` input[name="ev.frame_number"]`, "KB25")
