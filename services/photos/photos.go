@@ -11,11 +11,14 @@
 //  1. What is kept is a JPEG of at most SideMax pixels, without any of the
 //     camera's notes: no place, no time, no serial number. A JPEG that is so
 //     already is kept byte for byte, anything else is drawn anew.
+//
 //  2. A photo is on disk, synced, before Put returns its hash. The same photo
 //     again is the same file.
+//
 //  3. What a file is, is found by its content, never by its name. Bytes and
 //     pixels are bounded before anything is decoded, and one photo is decoded
 //     at a time.
+//
 //  4. Get returns what the hash says or an error.
 //
 //  5. A photo is deleted by Sweep alone, and only when nothing has named it for

@@ -1,8 +1,8 @@
 package pages
 
 import (
-	"fmt"
 	"cmp"
+	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
