@@ -1,46 +1,25 @@
 package faultsim
 
 import (
-	"container/heap"
 	"context"
 	"errors"
 	"iter"
 	"time"
+
+	"tickover/services/simshop/agenda"
 )
 
 // event is something that is going to happen.
 type event struct {
-	at  time.Time
-	seq uint64
 	h   *host // whose it is; nil: nobody's, it happens whatever crashes
 	gen int   // of the host
 	do  func()
 }
 
-type agenda []event
-
-func (a agenda) Len() int { return len(a) }
-func (a agenda) Less(i, j int) bool {
-	if !a[i].at.Equal(a[j].at) {
-		return a[i].at.Before(a[j].at)
-	}
-	return a[i].seq < a[j].seq
-}
-func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
-func (a *agenda) Push(x any)   { *a = append(*a, x.(event)) }
-func (a *agenda) Pop() any {
-	old := *a
-	last := old[len(old)-1]
-	old[len(old)-1] = event{}
-	*a = old[:len(old)-1]
-	return last
-}
-
 // kernel is the clock, the agenda and the coroutines.
 type kernel struct {
 	now    time.Time
-	agenda agenda
-	seq    uint64
+	agenda agenda.Agenda[event]
 	fired  uint64
 	cur    *task
 }
@@ -61,27 +40,29 @@ func (k *kernel) after(d time.Duration, do func()) { k.on(nil, d, do) }
 // on makes an event of a host: it does not happen if the host crashes before,
 // and later if the host is paused.
 func (k *kernel) on(h *host, d time.Duration, do func()) {
-	k.seq++
-	e := event{at: k.now.Add(max(0, d)), seq: k.seq, h: h, do: do}
+	e := event{h: h, do: do}
 	if h != nil {
 		e.gen = h.gen
 	}
-	heap.Push(&k.agenda, e)
+	k.agenda.Add(k.now.Add(max(0, d)), e)
 }
 
 // next takes the next event off the agenda that is to happen, and moves the
 // clock; false when there is none before until.
 func (k *kernel) next(until time.Time) (func(), bool) {
-	for len(k.agenda) > 0 && k.agenda[0].at.Before(until) {
-		e := heap.Pop(&k.agenda).(event)
-		k.now = e.at
+	for {
+		x, ok := k.agenda.Before(until)
+		if !ok {
+			break
+		}
+		e := x.What
+		k.now = x.At
 		if h := e.h; h != nil {
 			if h.gen != e.gen || !h.up {
 				continue
 			}
 			if k.now.Before(h.until) {
-				e.at = h.until
-				heap.Push(&k.agenda, e)
+				k.agenda.PutOff(x, h.until)
 				continue
 			}
 		}

@@ -324,7 +324,7 @@ func (s *sim) say(format string, args ...any) {
 // mix lets every event count in the trace.
 func (s *sim) mix() {
 	var b [16]byte
-	t, n := uint64(s.now.UnixNano()), s.seq
+	t, n := uint64(s.now.UnixNano()), s.agenda.Made()
 	for i := range 8 {
 		b[i], b[8+i] = byte(t>>(8*i)), byte(n>>(8*i))
 	}

@@ -291,7 +291,6 @@ type board struct {
 	work map[dispatch.Station]dispatch.Offer
 	// resend are benches that ask for their offer again.
 	resend map[dispatch.Station]bool
-	lead   *signal // of who dispatches
 }
 
 var _ dispatch.Board = (*board)(nil)

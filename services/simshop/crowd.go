@@ -50,17 +50,20 @@ func NewCrowd(ctx context.Context, o Options, a Around) (*Crowd, error) {
 }
 
 // Next is when somebody is going to do something.
-func (c *Crowd) Next() time.Time { return c.due[0].at } // the next midnight at the latest
+func (c *Crowd) Next() time.Time {
+	at, _ := c.due.Next() // the next midnight at the latest
+	return at
+}
 
 // Step does what is due by now.
 func (c *Crowd) Step(now time.Time) {
 	for {
-		x, ok := c.due.before(now.Add(1))
+		x, ok := c.due.Before(now.Add(1))
 		if !ok {
 			break
 		}
-		c.now = x.at
-		x.do()
+		c.now = x.At
+		x.What()
 	}
 	c.now = now
 }

@@ -27,11 +27,11 @@ func TestAgendaIsInOrder(t *testing.T) {
 	}
 	end := w.now.Add(30 * time.Minute) // not before the end
 	for {
-		x, ok := w.due.before(end)
+		x, ok := w.due.Before(end)
 		if !ok {
 			break
 		}
-		x.do()
+		x.What()
 	}
 	want := []int{3, 1, 2, 4}
 	if len(got) != len(want) {

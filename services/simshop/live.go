@@ -166,12 +166,12 @@ func (d *drive) loop(ctx context.Context) error {
 // work does what is due by the clock.
 func (d *drive) work(ctx context.Context) {
 	for ctx.Err() == nil {
-		x, ok := d.due.before(d.Clock.Now().Add(1))
+		x, ok := d.due.Before(d.Clock.Now().Add(1))
 		if !ok {
 			return
 		}
 		d.now = d.Clock.Now()
-		x.do()
+		x.What()
 		if d.fatal != nil {
 			d.log.Warn("a simulated person gave up", zap.Error(d.fatal))
 			d.fatal = nil
@@ -180,10 +180,11 @@ func (d *drive) work(ctx context.Context) {
 }
 
 func (d *drive) wait() time.Duration {
-	if len(d.due) == 0 {
+	at, ok := d.due.Next()
+	if !ok {
 		return idle
 	}
-	return min(idle, d.Clock.Wait(d.due[0].at))
+	return min(idle, d.Clock.Wait(at))
 }
 
 // skip jumps over the time in which the shop is shut and nobody is there.
@@ -199,8 +200,8 @@ func (d *drive) skip() {
 		}
 	}
 	to := d.openDay(now, 0).Start.Add(-10 * time.Minute)
-	if len(d.due) > 0 && d.due[0].at.Before(to) {
-		to = d.due[0].at
+	if at, ok := d.due.Next(); ok && at.Before(to) {
+		to = at
 	}
 	if to.Sub(now) > 10*time.Minute {
 		d.Clock.Skip(to)

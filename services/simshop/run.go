@@ -122,13 +122,13 @@ func (s *Shop) FastForward(ctx context.Context, until time.Time) error {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		x, ok := s.due.before(until)
+		x, ok := s.due.Before(until)
 		if !ok {
 			s.now = until
 			break
 		}
-		s.now = x.at
-		x.do()
+		s.now = x.At
+		x.What()
 		s.settle()
 	}
 	return s.fatal

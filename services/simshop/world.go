@@ -2,7 +2,6 @@ package simshop
 
 import (
 	"cmp"
-	"container/heap"
 	"context"
 	"errors"
 	"fmt"
@@ -18,6 +17,7 @@ import (
 	"tickover/services/bench"
 	"tickover/services/dispatch"
 	"tickover/services/ledger"
+	"tickover/services/simshop/agenda"
 )
 
 // Floor is what the people see of the services and do through them.
@@ -46,8 +46,7 @@ type world struct {
 	tally   tally
 
 	now      time.Time
-	due      agenda
-	dueSeq   uint64
+	due      agenda.Agenda[func()]
 	commands uint64
 	prefix   string
 	tickets  int
@@ -58,33 +57,6 @@ type world struct {
 	bikes   map[queue.UnitID]*bike
 	handing map[queue.UnitID]bool // a hand-over is on its way
 	leaving map[queue.Hold]bool   // the foreman is going to leave the step out
-}
-
-// appointment is something that is going to happen.
-type appointment struct {
-	at  time.Time
-	seq uint64
-	do  func()
-}
-
-// agenda is a heap of appointments by time, then by when they were made.
-type agenda []appointment
-
-func (a agenda) Len() int { return len(a) }
-func (a agenda) Less(i, j int) bool {
-	if !a[i].at.Equal(a[j].at) {
-		return a[i].at.Before(a[j].at)
-	}
-	return a[i].seq < a[j].seq
-}
-func (a agenda) Swap(i, j int) { a[i], a[j] = a[j], a[i] }
-func (a *agenda) Push(x any)   { *a = append(*a, x.(appointment)) }
-func (a *agenda) Pop() any {
-	old := *a
-	last := old[len(old)-1]
-	old[len(old)-1] = appointment{}
-	*a = old[:len(old)-1]
-	return last
 }
 
 func newWorld(ctx context.Context, o Options, f Floor, plan func() *dispatch.Plan) *world {
@@ -109,8 +81,7 @@ func (w *world) at(t time.Time, do func()) {
 	if t.Before(w.now) {
 		t = w.now
 	}
-	w.dueSeq++
-	heap.Push(&w.due, appointment{t, w.dueSeq, do})
+	w.due.Add(t, do)
 }
 
 // onDay makes an appointment of the day's draw; what lies in the past when a
@@ -125,14 +96,6 @@ func (w *world) onDay(t time.Time, do func()) {
 func (w *world) look() {}
 
 func (w *world) in(d time.Duration, do func()) { w.at(w.now.Add(d), do) }
-
-// before takes the first appointment off the agenda, if it is before t.
-func (a *agenda) before(t time.Time) (appointment, bool) {
-	if len(*a) == 0 || !(*a)[0].at.Before(t) {
-		return appointment{}, false
-	}
-	return heap.Pop(a).(appointment), true
-}
 
 // do sends a command as it happened now; a refusal is counted and returned.
 func (w *world) do(actor queue.PersonID, a queue.Action) error {
