@@ -21,20 +21,18 @@ import (
 // The session's cookie. Over TLS its name has the prefix __Host-, so that a
 // browser takes it from this host's own encrypted answers only and a page of a
 // neighbouring name, or plain HTTP, can't plant one (rfc6265bis, 4.1.3).
-const (
-	plainCookie  = "tickover_session"
-	secureCookie = "__Host-tickover_session"
-)
+const sessionCookie = "tickover_session"
 
-func cookieName(r *http.Request) string {
+// cookieName is the name of one of our cookies on this connection.
+func cookieName(r *http.Request, name string) string {
 	if r.TLS != nil {
-		return secureCookie
+		return "__Host-" + name
 	}
-	return plainCookie
+	return name
 }
 
 func sessionOf(r *http.Request) string {
-	c, err := r.Cookie(cookieName(r))
+	c, err := r.Cookie(cookieName(r, sessionCookie))
 	if err != nil {
 		return ""
 	}
@@ -44,7 +42,7 @@ func sessionOf(r *http.Request) string {
 // Begin gives the browser its session.
 func Begin(w http.ResponseWriter, r *http.Request, p *access.Pass) {
 	http.SetCookie(w, &http.Cookie{
-		Name: cookieName(r), Value: p.Token, Path: "/", HttpOnly: true, Secure: r.TLS != nil,
+		Name: cookieName(r, sessionCookie), Value: p.Token, Path: "/", HttpOnly: true, Secure: r.TLS != nil,
 		// Lax, not Strict: who follows a link to a unit from a message stays
 		// signed in. Forms have a token besides.
 		SameSite: http.SameSiteLaxMode, MaxAge: int(p.MaxAge.Seconds()),
@@ -53,26 +51,16 @@ func Begin(w http.ResponseWriter, r *http.Request, p *access.Pass) {
 
 // End takes the session's cookie away.
 func End(w http.ResponseWriter, r *http.Request) {
-	http.SetCookie(w, &http.Cookie{Name: cookieName(r), Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: -1})
+	http.SetCookie(w, &http.Cookie{Name: cookieName(r, sessionCookie), Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: -1})
 }
 
 // The cookie of a sign-in under way at a provider; it comes back with a link of
 // the provider's, so it is Lax.
-const (
-	plainTry  = "tickover_provider"
-	secureTry = "__Host-tickover_provider"
-)
-
-func tryName(r *http.Request) string {
-	if r.TLS != nil {
-		return secureTry
-	}
-	return plainTry
-}
+const tryCookie = "tickover_provider"
 
 // SetTry keeps a sign-in under way in the browser; an empty one takes it away.
 func SetTry(w http.ResponseWriter, r *http.Request, value string, life time.Duration) {
-	c := &http.Cookie{Name: tryName(r), Value: value, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: int(life.Seconds())}
+	c := &http.Cookie{Name: cookieName(r, tryCookie), Value: value, Path: "/", HttpOnly: true, Secure: r.TLS != nil, SameSite: http.SameSiteLaxMode, MaxAge: int(life.Seconds())}
 	if value == "" {
 		c.MaxAge = -1
 	}
@@ -81,7 +69,7 @@ func SetTry(w http.ResponseWriter, r *http.Request, value string, life time.Dura
 
 // TryOf is the browser's sign-in under way; empty: there is none.
 func TryOf(r *http.Request) string {
-	c, err := r.Cookie(tryName(r))
+	c, err := r.Cookie(cookieName(r, tryCookie))
 	if err != nil {
 		return ""
 	}

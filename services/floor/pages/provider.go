@@ -17,15 +17,25 @@ import (
 // whole address.
 const providerBack = "/sign-in/provider/back"
 
-// toProvider sends the browser to the provider. It is a link and no form,
-// because the policy of our pages lets forms go nowhere else.
-func (p *Pages) toProvider(w http.ResponseWriter, r *http.Request) {
+// providerDoor begins an answer on the way to the provider or back; nil: there
+// is none, and who asks was sent to sign in.
+func (p *Pages) providerDoor(w http.ResponseWriter, r *http.Request) *Base {
 	b := p.door(r, "")
 	if p.o.Provider == nil || b.Open {
 		http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
-		return
+		return nil
 	}
 	w.Header().Set("Cache-Control", "no-store")
+	return b
+}
+
+// toProvider sends the browser to the provider. It is a link and no form,
+// because the policy of our pages lets forms go nowhere else.
+func (p *Pages) toProvider(w http.ResponseWriter, r *http.Request) {
+	b := p.providerDoor(w, r)
+	if b == nil {
+		return
+	}
 	back := backOf(r.URL.Query().Get("back"), "/")
 	to, try, err := p.o.Provider.Begin(r.Context(), back, addressOf(r, providerBack))
 	if err != nil {
@@ -38,12 +48,10 @@ func (p *Pages) toProvider(w http.ResponseWriter, r *http.Request) {
 
 // fromProvider signs in who comes back. Whatever comes of it, the try is over.
 func (p *Pages) fromProvider(w http.ResponseWriter, r *http.Request) {
-	b := p.door(r, "")
-	if p.o.Provider == nil || b.Open {
-		http.Redirect(w, r, "/sign-in", http.StatusSeeOther)
+	b := p.providerDoor(w, r)
+	if b == nil {
 		return
 	}
-	w.Header().Set("Cache-Control", "no-store")
 	try, q, from, ctx := gate.TryOf(r), r.URL.Query(), gate.OriginOf(r), r.Context()
 	gate.SetTry(w, r, "", 0)
 	back := "/"
