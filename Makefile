@@ -45,7 +45,7 @@ bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=100
 bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [LUCK=3] [SEED=1] [SCHEDULES=150] [CSV=FILE]
 	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) --luck $(or $(LUCK),3) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
 
-backtest: ## promises held against what became of them, over 2,000 simulated units: [SHOPS=5] [DAYS=110] [CSV=FILE] [SVG=FILE] or a log: DATA=DIR SITE=NAME
+backtest: ## promises held against what became of them, over 2,000 simulated units: [SHOPS=5] [DAYS=110] [CSV=FILE] [SVG=FILE], or over a stopped shop's log: DATA=DIR SITE=NAME
 	$(GO) run ./cmd/backtest $(if $(SHOPS),--shops $(SHOPS)) $(if $(DAYS),--days $(DAYS)) $(if $(CSV),--csv "$(CSV)") $(if $(SVG),--svg "$(SVG)") $(if $(DATA),--data "$(DATA)" --site "$(SITE)")
 
 verify-optimum: ## prove the small shop instances again with an exact solver (needs node and npm)

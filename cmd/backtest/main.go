@@ -82,15 +82,7 @@ func (c *cli) run(ctx context.Context) error {
 
 func (c *cli) report(ctx context.Context, began time.Time) (*backtest.Report, error) {
 	if c.Data != "" {
-		if c.Site == "" {
-			return nil, errors.New("say which site: --site")
-		}
-		l, err := log.Open(ctx, log.Options{Dir: filepath.Join(c.Data, "log")})
-		if err != nil {
-			return nil, err
-		}
-		r, err := backtest.Replayed(ctx, l, queue.SiteID(c.Site), c.Threads)
-		return r, errors.Join(err, l.Close())
+		return c.replayed(ctx)
 	}
 	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
 	if err != nil {
@@ -108,6 +100,29 @@ func (c *cli) report(ctx context.Context, began time.Time) (*backtest.Report, er
 			}
 		},
 	})
+}
+
+// replayed judges what would have been said of the units of a log.
+func (c *cli) replayed(ctx context.Context) (*backtest.Report, error) {
+	if c.Site == "" {
+		return nil, errors.New("say which site: SITE=NAME (--site), as the shop file has it")
+	}
+	dir := filepath.Join(c.Data, "log")
+	if _, err := os.Stat(dir); err != nil {
+		return nil, fmt.Errorf("%s holds no log: name the data directory of a shop that is not running", c.Data)
+	}
+	l, err := log.Open(ctx, log.Options{Dir: dir})
+	if err != nil {
+		return nil, err
+	}
+	r, err := backtest.Replayed(ctx, l, queue.SiteID(c.Site), c.Threads)
+	if err := errors.Join(err, l.Close()); err != nil {
+		return nil, err
+	}
+	if r.Arrived == 0 {
+		return nil, fmt.Errorf("the log in %s has no unit of site %q", dir, c.Site)
+	}
+	return r, nil
 }
 
 // lengths holds learnt lengths against listed ones.

@@ -4,6 +4,8 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"runtime"
+	"slices"
 	"time"
 
 	"tickover/metrics/flow"
@@ -12,14 +14,15 @@ import (
 	"tickover/services/chronicle"
 	"tickover/services/floor/charts"
 	"tickover/services/floor/locale"
+	"tickover/services/promise"
 )
 
 type plotCmd struct {
 	logFlags
-	Name string `arg:"" help:"What to draw: throughput, wip (units in the shop), stay (time in the shop), bottleneck or position (between best and practical worst case)." enum:"throughput,wip,stay,bottleneck,position"`
+	Name string `arg:"" help:"What to draw: throughput, wip (units in the shop), stay (time in the shop), bottleneck, position (between best and practical worst case) or promises (said and kept, of the last units that came)." enum:"throughput,wip,stay,bottleneck,position,promises"`
 	Data string `help:"The data directory; the shop must not be running." default:"var" type:"path"`
 	Site string `help:"The site, as its shop file has it." required:""`
-	From string `help:"The first day, as 2026-02-16; left out: four weeks before the last." placeholder:"DAY"`
+	From string `help:"The first day, as 2026-02-16; left out: four weeks before the last, of promises the last 250 units." placeholder:"DAY"`
 	To   string `help:"The last day; left out: today." placeholder:"DAY"`
 	Out  string `help:"The file: .svg, .png or .csv." required:"" placeholder:"FILE"`
 }
@@ -33,13 +36,16 @@ func (c *plotCmd) Run(ctx context.Context, io streams) error {
 		return err
 	}
 	return withLog(ctx, log.Options{Dir: logDir(c.Data)}, logger, io, func(srv *log.Server) error {
+		if c.Name == "promises" {
+			return c.promises(ctx, srv)
+		}
 		ch := chronicle.New(chronicle.Options{Log: srv, Site: queue.SiteID(c.Site)})
 		if err := ch.CatchUp(ctx); err != nil {
 			return explainLog(err)
 		}
 		loc := ch.Location()
 		if loc == nil {
-			return fmt.Errorf("the log in %s has no shop file of site %q in effect", logDir(c.Data), c.Site)
+			return c.noShop()
 		}
 		w, err := c.window(loc, time.Now())
 		if err != nil {
@@ -52,6 +58,42 @@ func (c *plotCmd) Run(ctx context.Context, io streams) error {
 		in := &charts.Input{Locale: locale.Choose(locale.Prefs{}, ""), Data: ch.Data(w.Start, w.End), Window: w, Loc: loc}
 		return drawFigure(c.Out, charts.Draw(c.Name, in))
 	})
+}
+
+// promises draws what was said of units against what became of them, as the
+// owner's page does: of the last that came, or of those of the days asked for.
+func (c *plotCmd) promises(ctx context.Context, srv *log.Server) error {
+	ask := c.From != "" || c.To != ""
+	l := promise.NewLearner(promise.LearnerOptions{Log: srv, Site: queue.SiteID(c.Site), Whole: ask, Keep: answersMax, Threads: runtime.NumCPU()})
+	if err := l.CatchUp(ctx); err != nil {
+		return explainLog(err)
+	}
+	shop := l.Shop()
+	if shop == nil {
+		return c.noShop()
+	}
+	answers := l.Answers()
+	if ask {
+		w, err := c.window(shop.Location(), time.Now())
+		if err != nil {
+			return err
+		}
+		answers = slices.DeleteFunc(answers, func(a promise.Answer) bool {
+			return c.From != "" && a.At.Before(w.Start) || !a.At.Before(w.End)
+		})
+	}
+	rows, n, _ := promise.WorthOf(answers)
+	if n == 0 {
+		return errors.New("no unit is ready yet of which a time was worked out when it came; there is nothing to draw")
+	}
+	return drawFigure(c.Out, charts.Promises(locale.Choose(locale.Prefs{}, ""), rows, n))
+}
+
+// answersMax bounds how many units a curve is drawn from.
+const answersMax = 100_000
+
+func (c *plotCmd) noShop() error {
+	return fmt.Errorf("the log in %s has no shop file of site %q in effect", logDir(c.Data), c.Site)
 }
 
 // window is the time that is drawn; it ends now at the latest.

@@ -15,6 +15,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/queuetest"
+	"tickover/services/simshop"
 	"tickover/testdata"
 )
 
@@ -50,6 +51,7 @@ func TestScripts(t *testing.T) {
 			"damage":   damage,
 			"takeport": takePort,
 			"setup":    setUp,
+			"simlog":   simLog,
 		},
 	})
 }
@@ -85,6 +87,19 @@ func setUp(ts *testscript.TestScript, _ bool, args []string) {
 	shop, hash, err := parseShop("larkmoor.yaml", testdata.Larkmoor)
 	ts.Check(err)
 	_, err = openLedger(context.Background(), shopOptions{shop: shop, file: hash, log: srv, now: time.Now})
+	ts.Check(err)
+}
+
+// simLog writes the log of a simulated demo shop: simlog DIR DAYS.
+func simLog(ts *testscript.TestScript, _ bool, args []string) {
+	srv, err := log.Open(context.Background(), log.Options{Dir: logDir(ts.MkAbs(args[0]))})
+	ts.Check(err)
+	defer srv.Close()
+	shop, hash, err := parseShop("larkmoor.yaml", testdata.Larkmoor)
+	ts.Check(err)
+	days, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	_, err = simshop.Run(context.Background(), simshop.Options{Shop: shop, ShopFile: hash, Seed: 1, Days: days, Schedules: 1, Log: srv})
 	ts.Check(err)
 }
 

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"testing"
 
+	"gonum.org/v1/gonum/stat/distuv"
 	"pgregory.net/rapid"
 
 	"tickover/scheduler/forecast"
@@ -87,5 +88,56 @@ func TestCorrectionLearns(t *testing.T) {
 		if got := c.Quantile(p); math.Abs(got-want) > .12 {
 			t.Errorf("quantile %v: %.3f, want %.3f", p, got, want)
 		}
+	}
+}
+
+// TestKindsShrinkToTheWhole: a kind of jobs that was seen often is corrected by
+// what became of it, one that was hardly seen like all together, and the more
+// of it was seen the further it goes from one to the other.
+func TestKindsShrinkToTheWhole(t *testing.T) {
+	normal := distuv.Normal{Mu: 0, Sigma: 1}
+	late := func(n int) []forecast.Score { // a kind that ends a spread later than the rest
+		var out []forecast.Score
+		for i := range 200 {
+			out = append(out, forecast.Score{Z: normal.Quantile((float64(i) + .5) / 200), Kind: "usual"})
+		}
+		for i := range n {
+			out = append(out, forecast.Score{Z: 2 + normal.Quantile((float64(i)+.5)/float64(n)), Kind: "late"})
+		}
+		return out
+	}
+	const p = .8
+	own := 2 + normal.Quantile(p)
+	var was float64
+	for _, n := range []int{1, 5, 20, 80, 400} {
+		c := forecast.Correct(late(n))
+		q, whole := c.Of("late").Quantile(p), c.Quantile(p)
+		if q < was || q > own+.3 {
+			t.Errorf("of %d: %.2f after %.2f, by itself it would be %.2f", n, q, was, own)
+		}
+		if n == 1 && math.Abs(q-whole) > .3 {
+			t.Errorf("of one alone %.2f, of the whole %.2f", q, whole)
+		}
+		if n == 400 && math.Abs(q-own) > .15 {
+			t.Errorf("of 400 %.2f, by itself %.2f", q, own)
+		}
+		if x := c.Of("usual").Quantile(p); n >= 80 && x >= whole {
+			t.Errorf("of %d late ones: usual ones are said %.2f, all together %.2f", n, x, whole)
+		}
+		was = q
+	}
+	c := forecast.Correct(late(30))
+	if c.Of("never seen") != c || c.Of("") != c {
+		t.Error("a kind that was never seen is not corrected like the whole")
+	}
+	if one := forecast.Correct(late(0)); one.Of("usual").Quantile(p) != one.Quantile(p) {
+		t.Error("a shop with one kind only has two corrections")
+	}
+	if n := c.Of("late").N(); n != 70 { // 30 of its own, and the others as forty
+		t.Errorf("rests on %d", n)
+	}
+	var none *forecast.Correction
+	if none.Of("late").Quantile(p) != none.Quantile(p) {
+		t.Error("without a past a kind differs")
 	}
 }

@@ -149,6 +149,13 @@ func (l *Learner) Until() time.Time {
 	return l.now
 }
 
+// Shop is the shop file in effect; nil: none took effect yet.
+func (l *Learner) Shop() *queue.Shop {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.state.Shop
+}
+
 // Run catches up at once and then again and again, until ctx ends.
 func (l *Learner) Run(ctx context.Context, logger *zap.Logger) error {
 	const every = time.Minute
@@ -306,7 +313,7 @@ func (l *Learner) arrived(ctx context.Context, came []queue.UnitID) error {
 		if !ok || !p.Known() || u == nil {
 			continue
 		}
-		a := &Answer{Unit: id, Route: u.Route, At: l.now, Promise: u.Promise, Past: in.Past.N(), Median: p.made.hours.at(p.made.median), made: p.made}
+		a := &Answer{Unit: id, Route: u.Route, At: l.now, Promise: u.Promise, Past: in.Past.Of(string(u.Route)).N(), Median: p.made.hours.at(p.made.median), made: p.made}
 		for _, level := range Levels {
 			a.Said = append(a.Said, Said(p.At(level)))
 			a.Raw = append(a.Raw, p.made.raw(level))
@@ -328,9 +335,9 @@ func (l *Learner) learn() {
 		switch {
 		case a.Left:
 		case a.Ready.IsZero():
-			scores = append(scores, forecast.Score{Z: a.made.score(l.now), Open: true})
+			scores = append(scores, forecast.Score{Z: a.made.score(l.now), Open: true, Kind: string(a.Route)})
 		default:
-			scores = append(scores, forecast.Score{Z: a.made.score(a.Ready)})
+			scores = append(scores, forecast.Score{Z: a.made.score(a.Ready), Kind: string(a.Route)})
 		}
 	}
 	l.latest.Store(forecast.Correct(scores))

@@ -88,7 +88,7 @@ func All(ctx context.Context, in Input) (map[queue.UnitID]Promise, error) {
 		if u == nil {
 			continue
 		}
-		out[u.ID] = promised(madeOf(h, c.Problem.Origin, j, in.Past), u.Promise)
+		out[u.ID] = promised(madeOf(h, c.Problem.Origin, j, in.Past.Of(string(u.Route))), u.Promise)
 	}
 	return out, nil
 }

@@ -13,6 +13,7 @@ import (
 	"tickover/metrics/flow"
 	"tickover/services/floor/locale"
 	"tickover/services/plot"
+	"tickover/services/promise"
 )
 
 // Input is what is drawn.
@@ -280,5 +281,31 @@ func Position(in *Input) *plot.Figure {
 	f.Series = append(f.Series, plot.Series{Name: in.T("this shop"), Kind: plot.Points, Points: []plot.Point{{X: p.W, Y: day * p.PerH, Name: fmt.Sprint(p.Units)}}})
 	f.Desc = in.T("With %s units in the shop on average, %s left in eight opening hours; at best it could be %s, in the practical worst case %s.",
 		in.Number(p.W, 1), in.Number(day*p.PerH, 1), in.Number(day*p.Best(p.W), 1), in.Number(day*p.Practical(p.W), 1))
+	return f
+}
+
+// Promises is the calibration curve: with what share times were said when units
+// came, and what share of them was kept, of n units.
+func Promises(l *locale.Locale, rows []promise.Worth, n int) *plot.Figure {
+	percent := func(x float64) string { return l.Number(x, 0) }
+	f := &plot.Figure{
+		Title: l.T("Said and kept"), Width: 480, Height: 440,
+		X: plot.Axis{Name: l.T("said with, in percent"), Max: 100, Text: percent},
+		Y: plot.Axis{Name: l.T("kept, in percent"), Max: 100, Text: percent},
+	}
+	said := plot.Series{Name: l.T("as said, with its range"), Kind: plot.Points}
+	line := plot.Series{Name: l.T("as said"), Kind: plot.Line}
+	raw := plot.Series{Name: l.T("the plan alone"), Kind: plot.Steps}
+	ideal := plot.Series{Name: l.T("as it should be"), Kind: plot.Dashed, Points: []plot.Point{{X: 0, Y: 0}, {X: 100, Y: 100}}}
+	for _, r := range rows {
+		if r.Share == .8 {
+			f.Desc = l.N("Of %d unit, %s of what was said with %s were kept.", "Of %d units, %s of what was said with %s were kept.", n, n, l.Percent(r.Value, 0), l.Percent(r.Share, 0))
+		}
+		x := 100 * r.Share
+		said.Points = append(said.Points, plot.Point{X: x, Y: 100 * r.Value, Low: 100 * r.Low, High: 100 * r.High})
+		line.Points = append(line.Points, plot.Point{X: x, Y: 100 * r.Value})
+		raw.Points = append(raw.Points, plot.Point{X: x, Y: 100 * r.Raw})
+	}
+	f.Series = []plot.Series{ideal, raw, line, said}
 	return f
 }

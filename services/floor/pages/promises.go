@@ -15,20 +15,12 @@ import (
 type promisesPage struct {
 	*Base
 	Learns  bool // false: nothing is learnt in this process
-	Levels  []levelRow
+	Levels  []promise.Worth
 	N       int // answers whose outcome is known
 	Open    int
-	Sure    levelRow // of four in five
+	Sure    promise.Worth // of four in five
 	Curve   curve
 	Verdict string
-}
-
-type levelRow struct {
-	Share     float64
-	N, Kept   int
-	Value     float64
-	Low, High float64 // hold the share with 95 % (Wilson)
-	Raw       float64
 }
 
 // curve is a calibration curve on a plane of 320 by 320, up from the bottom
@@ -62,7 +54,7 @@ func (p *Pages) answersAt(b *Base) []promise.Answer {
 func (p *Pages) promisesKept(_ *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section = b.T("What promises are worth"), "owner"
 	page := &promisesPage{Base: b, Learns: p.o.Learner != nil}
-	page.Levels = levelRows(p.answersAt(b), &page.N, &page.Open)
+	page.Levels, page.N, page.Open = promise.WorthOf(p.answersAt(b))
 	for _, l := range page.Levels {
 		if l.Share == .8 {
 			page.Sure = l
@@ -71,43 +63,6 @@ func (p *Pages) promisesKept(_ *http.Request, b *Base) (string, any, error) {
 	page.Curve = curveOf(page.Levels)
 	page.Verdict = page.verdict()
 	return "promises", page, nil
-}
-
-// levelRows count the answers of which all is known that was said of them.
-func levelRows(all []promise.Answer, n, open *int) []levelRow {
-	rows := make([]levelRow, len(promise.Levels))
-	for i := range rows {
-		rows[i].Share = promise.Levels[i]
-	}
-	for i := range all {
-		a := &all[i]
-		if a.Left {
-			continue
-		}
-		if a.Ready.IsZero() {
-			*open++
-			continue
-		}
-		*n++
-		for l := range rows {
-			rows[l].N++
-			if kept, _ := a.Kept(l); kept {
-				rows[l].Kept++
-			}
-			if kept, _ := a.KeptRaw(l); kept {
-				rows[l].Raw++
-			}
-		}
-	}
-	for l := range rows {
-		r := &rows[l]
-		if r.N == 0 {
-			continue
-		}
-		r.Value, r.Raw = float64(r.Kept)/float64(r.N), r.Raw/float64(r.N)
-		r.Low, r.High = promise.Wilson(r.Value, float64(r.N))
-	}
-	return rows
 }
 
 // promisesLeast is how many outcomes it takes to say anything.
@@ -128,7 +83,7 @@ func (p *promisesPage) verdict() string {
 	return p.T("Of times said with four chances in five, %s were kept: as it should be.", p.Percent(s.Value, 0))
 }
 
-func curveOf(rows []levelRow) curve {
+func curveOf(rows []promise.Worth) curve {
 	var c curve
 	x := func(v float64) string { return at(curveLeft + curveSide*v) }
 	y := func(v float64) string { return at(curveTop + curveSide*(1-v)) }
