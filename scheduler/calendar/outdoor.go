@@ -226,36 +226,32 @@ func (o Outdoor) dark(t time.Time) (Shut, bool) {
 
 // before words the time before the daylight window.
 func (r DaylightRule) before(opens, t time.Time) (Shut, bool) {
-	whole, parts := mark("before sunrise %s"), mark("before %s (sunrise %s %s %d min)")
+	whole, early, late := mark("before sunrise %s"), mark("before %s, %d min before sunrise at %s"), mark("before %s, %d min after sunrise at %s")
 	if r.Light == CivilTwilight {
-		whole, parts = mark("before civil dawn %s"), mark("before %s (civil dawn %s %s %d min)")
+		whole, early, late = mark("before civil dawn %s"), mark("before %s, %d min before civil dawn at %s"), mark("before %s, %d min after civil dawn at %s")
 	}
-	if r.AfterStart == 0 {
-		return shut(CauseDark, opens, t, whole, opens)
-	}
-	sign, minutes := signed(r.AfterStart)
-	return shut(CauseDark, opens, t, parts, opens, opens.Add(-r.AfterStart), sign, minutes)
+	return beside(opens, opens, t, opens.Add(-r.AfterStart), whole, early, late)
 }
 
 // after words the time after the daylight window; opens is the next one.
 func (r DaylightRule) after(ended, opens, t time.Time) (Shut, bool) {
-	whole, parts := mark("after sunset %s"), mark("after %s (sunset %s %s %d min)")
+	whole, early, late := mark("after sunset %s"), mark("after %s, %d min before sunset at %s"), mark("after %s, %d min after sunset at %s")
 	if r.Light == CivilTwilight {
-		whole, parts = mark("after civil dusk %s"), mark("after %s (civil dusk %s %s %d min)")
+		whole, early, late = mark("after civil dusk %s"), mark("after %s, %d min before civil dusk at %s"), mark("after %s, %d min after civil dusk at %s")
 	}
-	if r.BeforeEnd == 0 {
-		return shut(CauseDark, opens, t, whole, ended)
-	}
-	sign, minutes := signed(-r.BeforeEnd)
-	return shut(CauseDark, opens, t, parts, ended, ended.Add(r.BeforeEnd), sign, minutes)
+	return beside(ended, opens, t, ended.Add(r.BeforeEnd), whole, early, late)
 }
 
-func signed(d time.Duration) (sign string, minutes int) {
-	sign = "+"
-	if d < 0 {
-		sign = "−"
+// beside words a limit that lies at, before or after the moment of the sun.
+func beside(limit, opens, t, sun time.Time, whole, early, late string) (Shut, bool) {
+	minutes := int(limit.Sub(sun).Abs().Minutes())
+	switch {
+	case limit.Equal(sun):
+		return shut(CauseDark, opens, t, whole, limit)
+	case limit.Before(sun):
+		return shut(CauseDark, opens, t, early, limit, minutes, sun)
 	}
-	return sign, int(d.Abs().Minutes())
+	return shut(CauseDark, opens, t, late, limit, minutes, sun)
 }
 
 // clockFrom words a time seen from t: the clock on the same day, the weekday

@@ -166,7 +166,7 @@ const (
 )
 
 var constraintTexts = [...]string{
-	C1:  "starts after its release, its parts and now",
+	C1:  "nothing starts in the past, before the unit is here or before its parts have come",
 	C2:  "precedence and lags hold",
 	C3:  "stretches run in order and wait no longer than allowed",
 	C4:  "held resources stay within their capacity",

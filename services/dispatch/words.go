@@ -43,9 +43,22 @@ const causesMax = 3
 // told when there is nothing else to tell.
 func (w *words) why(a *model.Assignment) said.Text {
 	var own, others []said.Text
+	type limit struct {
+		own      bool
+		kind     model.CauseKind
+		worker   model.WorkerID
+		resource model.ResourceID
+	}
+	told := map[limit]bool{}
 	for i := range a.Why {
-		text := w.cause(a.Activity, &a.Why[i])
-		if a.Why[i].Until <= a.Start {
+		c := &a.Why[i]
+		l := limit{c.Until <= a.Start, c.Kind, c.Worker, c.Resource}
+		if told[l] && (c.Worker != "" || c.Resource != "") {
+			continue // busy before that, too
+		}
+		told[l] = true
+		text := w.cause(a.Activity, c)
+		if l.own {
 			own = append(own, text)
 		} else {
 			others = append(others, text)
@@ -153,7 +166,7 @@ func (w *words) blocked(a model.ActivityID, c *model.Cause) said.Text {
 	case model.CauseMaxLag:
 		return said.Say("%s is too long ago", w.step(c.Activity, a))
 	}
-	return said.Say("the rule %s of the plan stands in the way", c.Constraint.String())
+	return said.Say("no place in the plan keeps all its rules")
 }
 
 func (w *words) hold(reason string) said.Text {
