@@ -50,7 +50,8 @@ func TestSignInPagesAreAccessible(t *testing.T) {
 }
 
 // TestOutboxOutlivesTheSession: what a phone records after its session ended is
-// kept, said so, and sent once somebody has signed in again.
+// kept, said so, and sent once somebody has signed in again. A wrong password
+// and a wrong code leave it, and the kept pages, alone.
 func TestOutboxOutlivesTheSession(t *testing.T) {
 	t.Parallel()
 	w := closedWorld(t)
@@ -63,6 +64,7 @@ func TestOutboxOutlivesTheSession(t *testing.T) {
 	b.open("/units/LM-1/steps/check-in")
 	signIn()
 	b.until(`location.pathname == "/units/LM-1/steps/check-in" && document.readyState == "complete"`)
+	b.keepsPage("/units/LM-1/steps/check-in")
 	sessions, err := w.desk.Sessions(context.Background(), "ines")
 	if err != nil || len(sessions) != 1 {
 		t.Fatal(sessions, err)
@@ -77,6 +79,14 @@ func TestOutboxOutlivesTheSession(t *testing.T) {
 	if st := w.step("LM-1", "check-in").Status.String(); st != "todo" && st != "open" {
 		t.Errorf("recorded without a session: %s", st)
 	}
+	// Doors that stay shut change nothing on the phone.
+	b.open("/pair?code=of-somebody-else")
+	b.click(`form[action="/pair"] button`)
+	b.see(`.refusal`)
+	b.open("/sign-in")
+	b.do(chromedp.Evaluate[chromedp.Void](`document.querySelector("[name=name]").value = "ines"; document.querySelector("[name=password]").value = "not hers"; document.querySelector("main form button").click()`))
+	b.see(`.refusal`)
+	b.keepsPage("/units/LM-1/steps/check-in")
 	b.open("/sign-in?" + url.Values{"back": {"/units/LM-1/steps/check-in"}}.Encode())
 	signIn()
 	b.until(`location.pathname == "/units/LM-1/steps/check-in" && document.readyState == "complete"`)

@@ -443,6 +443,37 @@ func TestAudit(t *testing.T) {
 	}
 }
 
+// TestCalibrationReplacedOnTheBench: a flash that runs when a newer calibration
+// comes out is left alone, its page says what to do then; and a date that a
+// controller makes up is shown as read and not believed.
+func TestCalibrationReplacedOnTheBench(t *testing.T) {
+	w := newWorld(t)
+	w.machine("LM-1", "KB25-26-00001", "reflash")
+	w.run("LM-1", "3", "check-in")
+	w.do("tomas", &queue.StartStep{Unit: "LM-1", Step: "flash", Technician: "tomas", Resources: []queue.ResourceID{"b3", "i1", "c1"}})
+	w.listNewer()
+	w.be("tomas")
+	if s := w.page("/units/LM-1").text(); !strings.Contains(s, "The flash that runs was begun before it came out. Don’t interrupt it") {
+		t.Errorf("the unit's page while it is flashed: %s", s)
+	}
+	for k := 1; k <= 2; k++ {
+		w.clock.add(10 * time.Minute)
+		w.do("tomas", &queue.AdvanceStep{Unit: "LM-1", Step: "flash", Stretch: k, Technician: "tomas"})
+	}
+	d := w.submit(w.page("/units/LM-1/steps/flash").form("/do/done"), "ev.calibration", "kb250-std", "ev.revision", "3", "ev.programmed_on", "0000-00-00")
+	if w.step("LM-1", "flash").Status != queue.Done {
+		t.Fatalf("not signed off: %s", d.text())
+	}
+	if s := w.page("/units/LM-1").text(); !strings.Contains(s, "no date; kept as read, not believed") || !strings.Contains(s, "0000-00-00") {
+		t.Errorf("the unit's page with a date that is none: %s", s)
+	}
+	w.be("ruth")
+	w.submit(w.page("/units/LM-1").form("/do/sweep"))
+	if st := w.step("LM-1", "flash"); st.Status != queue.Todo {
+		t.Errorf("the steps of the newer one are not added: %s", st.Status)
+	}
+}
+
 // TestVariantAtTheCounter: the lookup takes the variant, check-in and the
 // unit's page too.
 func TestVariantAtTheCounter(t *testing.T) {
