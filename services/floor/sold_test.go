@@ -62,4 +62,13 @@ func TestControllerReplacedByForm(t *testing.T) {
 	if s := w.page("/check-in?frame=kb25+26+00001").text(); !strings.Contains(s, "is in the shop already: LM-2") {
 		t.Errorf("the check-in does not say that it is here: %s", s)
 	}
+	again := []string{"unit", "LM-3", "frame", "KB25 26 00001", "make", "Kestrow", "model", "Brae 250", "year", "2026", "ownership", "customer", "route", "accessories"}
+	d = w.submit(w.page("/check-in").form("/do/receive"), again...)
+	if !strings.Contains(d.refusal(), "in the shop already, as LM-2") || w.l.View().Units["LM-3"] != nil {
+		t.Fatalf("one machine is in the shop twice: %s", d.text())
+	}
+	w.submit(d.form("/do/receive"), append(again, "beside", "LM-2")...)
+	if w.l.View().Units["LM-3"] == nil {
+		t.Error("another machine with that number can't be checked in")
+	}
 }

@@ -64,9 +64,10 @@ type Lane struct {
 
 // Shade is time in which a lane is not available, or a piece of the sky.
 type Shade struct {
-	X, W  Percent
-	Class string // closed, dark, quiet, day, break, away, down
-	Text  locale.Said
+	X, W       Percent
+	Class      string // closed, dark, quiet, day, break, away, down
+	Text       locale.Said
+	Start, End time.Time
 }
 
 // Block is one step on a lane; on a technician's, one piece of it.
@@ -183,7 +184,7 @@ func (b *Board) ticks() {
 func (b *Board) shades(s calendar.Set, class string, text func(calendar.Interval) locale.Said) []Shade {
 	var out []Shade
 	for _, v := range s.Clip(b.From, b.To) {
-		out = append(out, Shade{b.at(v.Start), b.at(v.End) - b.at(v.Start), class, text(v)})
+		out = append(out, Shade{b.at(v.Start), b.at(v.End) - b.at(v.Start), class, text(v), v.Start, v.End})
 	}
 	return out
 }
@@ -196,13 +197,9 @@ func (b *Board) whole() calendar.Set {
 	return calendar.NewSet(calendar.Interval{Start: b.From, End: b.To})
 }
 
-func (b *Board) clock(t time.Time) string { return t.In(b.Day.Location()).Format("15:04") }
-
-func (b *Board) span(v calendar.Interval) string { return b.clock(v.Start) + "–" + b.clock(v.End) }
-
 func (b *Board) sky(a *almanac.Almanac) []Shade {
 	light := a.Daylight(b.From, b.To)
-	out := b.shades(light, "day", func(v calendar.Interval) locale.Said { return locale.Say("light enough %s", b.span(v)) })
+	out := b.shades(light, "day", always("light enough"))
 	out = append(out, b.shades(b.whole().Subtract(light), "dark", always("too dark for engines"))...)
 	return append(out, b.shades(a.Quiet(b.From, b.To), "quiet", always("quiet hours"))...)
 }

@@ -86,6 +86,18 @@ func (p *boardPage) lower(b board.Block, letters int) string {
 	return string([]rune(word)[:letters-1]) + "…"
 }
 
+// Shown reports whether a shade has its text written on it: where it fits, and
+// always why something is closed.
+func (p *boardPage) Shown(s board.Shade) bool {
+	switch s.Class {
+	case "down":
+		return true
+	case "quiet", "dark", "break":
+		return labelEdge+letter*float64(utf8.RuneCountInString(p.Say(s.Text))) <= float64(min(s.W, s.W+s.X, 100-s.X))
+	}
+	return false
+}
+
 var blockStates = map[board.State]string{
 	board.Planned: locale.Mark("planned"), board.Running: locale.Mark("running"), board.Done: locale.Mark("done"),
 }
@@ -106,6 +118,22 @@ func (p *boardPage) BlockText(b board.Block) string {
 		out = append(out, p.T("pinned"))
 	}
 	return joinText(out)
+}
+
+// Places names where a step is done: its bench, pad or loop, and what else it
+// holds if it has none.
+func (p *boardPage) Places(ids []queue.ResourceID) string {
+	var places, all []string
+	for _, id := range ids {
+		all = append(all, p.Thing(id))
+		if r := p.Shop.Resource(id); r != nil && (r.Kind == queue.Bench || r.Kind.Outdoors()) {
+			places = append(places, p.Thing(id))
+		}
+	}
+	if len(places) == 0 {
+		places = all
+	}
+	return strings.Join(places, ", ")
 }
 
 // NextStep is the step that the row is about; empty: none is left.

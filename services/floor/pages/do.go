@@ -518,13 +518,15 @@ func receive(in *input) (queue.Action, string) {
 			a.Options = append(a.Options, queue.StepID(step))
 		}
 	}
+	// Most often it is the same machine again, or a number misread. Two machines
+	// may share a key, so this asks and forbids nothing.
+	if u := in.b.inShop(a.Machine.Frame); u != nil && in.text("beside") != string(u.ID) {
+		in.wrong("frame", in.b.T("a machine with this frame number is in the shop already, as %s", u.ID), "Open that ticket, or read the number again. If it is another machine, tick so beside the number.")
+	}
 	said := in.b.T("%s is checked in.", in.unit())
 	if in.err == nil {
 		if called := in.b.calledBack(a.Machine); len(called) > 0 {
 			said = in.b.T("%s is checked in. It is called back: %s.", in.unit(), called[0].Title)
-		}
-		if u := in.b.inShop(a.Machine.Frame); u != nil {
-			said += " " + in.b.T("A machine with this frame number is in the shop already, as %s: read the number again.", u.ID)
 		}
 	}
 	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, said
