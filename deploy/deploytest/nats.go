@@ -13,6 +13,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -76,6 +77,15 @@ type Cluster struct {
 	Keys  map[string]string // role → file with its seed
 	Certs map[string]string // "client" → certificate's file; its key beside it with .key
 	dir   string
+	links map[[2]int]*Proxy // from one node to another; nil: they meet directly
+}
+
+// Setup says what can be done to the nodes of a cluster; zero: kill, freeze.
+type Setup struct {
+	Links  bool           // they can be cut off from each other, see [Cluster.Between]
+	Binary string         // the server; "": that of go.mod
+	Stores map[int]string // where a node keeps its files; without: in a directory of the test
+	Env    map[int]string // one further variable of a node
 }
 
 // Node is one of them.
@@ -89,24 +99,40 @@ type Node struct {
 
 // StartCluster starts three nodes, which end with the test, and waits until
 // they can keep a log.
-func StartCluster(t testing.TB) *Cluster {
+func StartCluster(t testing.TB) *Cluster { return StartClusterWith(t, Setup{}) }
+
+// StartClusterWith is StartCluster with more that can be done to the nodes.
+func StartClusterWith(t testing.TB, with Setup) *Cluster {
 	t.Helper()
 	c := &Cluster{dir: t.TempDir(), Keys: map[string]string{}, Certs: map[string]string{}}
-	bin, env := NATSServer(t), c.secrets(t)
+	bin, env := with.Binary, c.secrets(t)
+	if bin == "" {
+		bin = NATSServer(t)
+	}
 	conf := filepath.Join(Root(t), "deploy", "nats", "node.conf")
-	var routes []string
-	var ports []int
-	for i := range 3 {
-		port := FreePort(t)
-		ports = append(ports, port)
-		routes = append(routes, fmt.Sprintf("TICKOVER_ROUTE_%c=nats-route://127.0.0.1:%d", 'A'+i, port))
+	ports := [3]int{FreePort(t), FreePort(t), FreePort(t)}
+	if with.Links {
+		conf = c.link(t, conf, ports)
 	}
 	for i := range 3 {
 		client := FreePort(t)
 		n := &Node{Name: fmt.Sprintf("node-%c", 'a'+i), URL: fmt.Sprintf("tls://127.0.0.1:%d", client), conf: conf, bin: bin}
 		n.Store = filepath.Join(c.dir, n.Name)
-		n.env = append(append(append(os.Environ(), env...), routes...),
-			"TICKOVER_NODE="+n.Name, "TICKOVER_NODE_STORE="+n.Store,
+		if at := with.Stores[i]; at != "" {
+			n.Store = at
+		}
+		n.env = append(os.Environ(), env...)
+		if more := with.Env[i]; more != "" {
+			n.env = append(n.env, more)
+		}
+		for j, port := range ports {
+			at := fmt.Sprintf("127.0.0.1:%d", port)
+			if p := c.links[[2]int{i, j}]; p != nil {
+				at = p.Addr
+			}
+			n.env = append(n.env, fmt.Sprintf("TICKOVER_ROUTE_%c=nats-route://%s", 'A'+j, at))
+		}
+		n.env = append(n.env, "TICKOVER_NODE="+n.Name, "TICKOVER_NODE_STORE="+n.Store,
 			fmt.Sprintf("TICKOVER_NODE_LISTEN=127.0.0.1:%d", client), fmt.Sprintf("TICKOVER_CLUSTER_LISTEN=127.0.0.1:%d", ports[i]))
 		c.Nodes = append(c.Nodes, n)
 		t.Cleanup(n.Kill)
@@ -116,6 +142,46 @@ func StartCluster(t testing.TB) *Cluster {
 	}
 	c.WaitReady(t)
 	return c
+}
+
+// link puts a proxy between each two nodes, one for each way that a connection
+// is made, and returns a configuration with which nodes don't tell each other
+// of a way round it.
+func (c *Cluster) link(t testing.TB, conf string, ports [3]int) string {
+	t.Helper()
+	c.links = map[[2]int]*Proxy{}
+	for i := range ports {
+		for j, port := range ports {
+			if i != j {
+				c.links[[2]int{i, j}] = StartProxy(t, fmt.Sprintf("127.0.0.1:%d", port))
+			}
+		}
+	}
+	src, err := os.ReadFile(conf)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := strings.Replace(string(src), "\n  routes:", "\n  advertise: \"127.0.0.1:9\"\n  routes:", 1)
+	text = strings.Replace(text, "include accounts.conf", fmt.Sprintf("include %q", filepath.Join("conf", "accounts.conf")), 1)
+	if strings.Count(text, "advertise:") != 1 {
+		t.Fatal("node.conf has no routes where they were")
+	}
+	accounts, err := os.ReadFile(filepath.Join(filepath.Dir(conf), "accounts.conf"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.MkdirAll(filepath.Join(c.dir, "conf"), 0o700); err != nil {
+		t.Fatal(err)
+	}
+	c.file(t, filepath.Join("conf", "accounts.conf"), accounts)
+	return c.file(t, "node.conf", []byte(text))
+}
+
+// Between is the network between two nodes, both ways.
+func (c *Cluster) Between(a, b *Node) (cut, heal func()) {
+	i, j := slices.Index(c.Nodes, a), slices.Index(c.Nodes, b)
+	ways := []*Proxy{c.links[[2]int{i, j}], c.links[[2]int{j, i}]}
+	return func() { ways[0].Cut(); ways[1].Cut() }, func() { ways[0].Heal(); ways[1].Heal() }
 }
 
 // Check lets the server judge the configuration without serving.

@@ -6,16 +6,14 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
 	"github.com/nats-io/nats.go"
-	"golang.org/x/sys/unix"
 
+	"tickover/deploy/deploytest"
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/log/logtest"
@@ -90,53 +88,12 @@ func TestTwoProcessesOnOneStore(t *testing.T) {
 	}
 }
 
-// inMountNamespace runs the test once more in a process that may mount: as
-// root at once, otherwise as root of a name space of its own. Where neither is
-// allowed the test fails and says so.
-func inMountNamespace(t *testing.T, run func(t *testing.T)) {
-	t.Helper()
-	if os.Getuid() == 0 {
-		run(t)
-		return
-	}
-	exe, err := os.Executable()
-	if err != nil {
-		t.Fatal(err)
-	}
-	cmd := exec.Command(exe, "-test.v", "-test.run=^"+t.Name()+"$")
-	cmd.SysProcAttr = &syscall.SysProcAttr{
-		Cloneflags:  syscall.CLONE_NEWUSER | syscall.CLONE_NEWNS,
-		UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getuid(), Size: 1}},
-		GidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getgid(), Size: 1}},
-	}
-	out, err := cmd.CombinedOutput()
-	if err != nil {
-		t.Fatalf("this test fills a small file system of its own; run it as root, or allow user name spaces: %v\n%s", err, out)
-	}
-	t.Logf("ran as root of a name space:\n%s", out)
-}
-
-// tmpfs mounts a small file system.
-func tmpfs(t *testing.T, size string) string {
-	t.Helper()
-	dir := t.TempDir()
-	if err := unix.Mount("tmpfs", dir, "tmpfs", 0, "size="+size); err != nil {
-		t.Fatalf("mount a small file system: %v", err)
-	}
-	t.Cleanup(func() {
-		if err := unix.Unmount(dir, 0); err != nil {
-			t.Errorf("unmount: %v", err)
-		}
-	})
-	return dir
-}
-
 // TestDiskGetsFull: the disk's free space falls below the reserve, and comes
 // back. Appends are refused meanwhile, and reading goes on.
-func TestDiskGetsFull(t *testing.T) { inMountNamespace(t, diskGetsFull) }
+func TestDiskGetsFull(t *testing.T) { deploytest.MayMount(t, diskGetsFull) }
 
 func diskGetsFull(t *testing.T) {
-	dir := tmpfs(t, "48m")
+	dir := deploytest.SmallDisk(t, "48m")
 	s := open(t, log.Options{Dir: filepath.Join(dir, "log"), DiskReserveBytes: 8 << 20})
 	all := logtest.Fill(t, s, site, "c", 5, log.Position{})
 	ballast := filepath.Join(dir, "ballast")
@@ -160,10 +117,10 @@ func diskGetsFull(t *testing.T) {
 // TestDiskRunsOut: the disk is full to the last byte in spite of the reserve.
 // The append is not confirmed, the error says why, and after a restart with
 // room all that was acknowledged is there.
-func TestDiskRunsOut(t *testing.T) { inMountNamespace(t, diskRunsOut) }
+func TestDiskRunsOut(t *testing.T) { deploytest.MayMount(t, diskRunsOut) }
 
 func diskRunsOut(t *testing.T) {
-	dir := tmpfs(t, "24m")
+	dir := deploytest.SmallDisk(t, "24m")
 	o := log.Options{Dir: filepath.Join(dir, "log"), DiskReserveBytes: 1, Timeout: time.Second}
 	s, err := log.Open(t.Context(), o)
 	if err != nil {
