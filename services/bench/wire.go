@@ -54,7 +54,7 @@ func (w *Worker) restore(ctx context.Context) {
 		w.mu.Unlock()
 		return
 	}
-	if alerts, err := decodeAlerts(e.Value()); err == nil {
+	if alerts, err := DecodeAlerts(e.Value()); err == nil {
 		w.mu.Lock()
 		w.station.Restore(alerts)
 		w.mu.Unlock()
@@ -72,7 +72,8 @@ func (w *Worker) store(ctx context.Context, current []Alert) {
 	}
 }
 
-func decodeAlerts(b []byte) ([]Alert, error) {
+// DecodeAlerts reads the alerts of a station as they are kept.
+func DecodeAlerts(b []byte) ([]Alert, error) {
 	var alerts []Alert
 	if err := json.Unmarshal(b, &alerts); err != nil {
 		return nil, fmt.Errorf("alerts: %w", err)
@@ -87,7 +88,7 @@ func FollowAlerts(ctx context.Context, nc *nats.Conn, site queue.SiteID, fn func
 		if e == nil || e.Operation() != jetstream.KeyValuePut {
 			return
 		}
-		if alerts, err := decodeAlerts(e.Value()); err == nil {
+		if alerts, err := DecodeAlerts(e.Value()); err == nil {
 			fn(dispatch.Station(strings.TrimPrefix(e.Key(), string(site)+".")), alerts)
 		}
 	})

@@ -13,6 +13,7 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 
 	"tickover/queue"
+	"tickover/queue/log"
 )
 
 // line is one person in a copy; Person nil: erased.
@@ -21,6 +22,27 @@ type line struct {
 	ID     queue.ContactID `json:"id"`
 	Person *Person         `json:"person,omitempty"`
 }
+
+// parse reads a line of a copy.
+func parse(b []byte) (l line, err error) {
+	if err := json.Unmarshal(b, &l); err != nil {
+		return l, err
+	}
+	if err := log.CheckSite(l.Site); err != nil {
+		return l, err
+	}
+	// An id is one word of a subject: a wildcard would be somebody else's too.
+	if l.ID == "" || len(l.ID) > idMax || strings.ContainsFunc(string(l.ID), func(r rune) bool {
+		return r <= ' ' || r >= 0x7f || strings.ContainsRune(".*>", r)
+	}) {
+		return l, fmt.Errorf("contact id %q: 1 to %d letters, digits and '-' are allowed", l.ID, idMax)
+	}
+	return l, nil
+}
+
+const idMax = 64
+
+func (l *line) subject() string { return "contacts." + string(l.Site) + "." + string(l.ID) }
 
 // Erased are people who were erased, by site and id. The ids say nothing about
 // them.
@@ -132,9 +154,9 @@ func Load(ctx context.Context, nc *nats.Conn, r io.Reader, erased Erased, replic
 	in := bufio.NewScanner(r)
 	in.Buffer(nil, lineMax)
 	for n := 1; in.Scan(); n++ {
-		var l line
-		if err := json.Unmarshal(in.Bytes(), &l); err != nil || l.Site == "" || l.ID == "" {
-			return came, stay, fmt.Errorf("line %d is no person of a backup: %v", n, err)
+		l, err := parse(in.Bytes())
+		if err != nil {
+			return came, stay, fmt.Errorf("line %d is no person of a backup: %w", n, err)
 		}
 		var value []byte // empty: erased
 		switch {
@@ -147,8 +169,7 @@ func Load(ctx context.Context, nc *nats.Conn, r io.Reader, erased Erased, replic
 				return came, stay, err
 			}
 		}
-		subject := "contacts." + string(l.Site) + "." + string(l.ID)
-		if _, err := js.Publish(ctx, subject, value, jetstream.WithExpectLastSequencePerSubject(0)); err != nil {
+		if _, err := js.Publish(ctx, l.subject(), value, jetstream.WithExpectLastSequencePerSubject(0)); err != nil {
 			return came, stay, fmt.Errorf("contacts: line %d: %w", n, err)
 		}
 	}

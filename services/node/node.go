@@ -12,7 +12,9 @@
 //     other (dispatch.Peers).
 //  3. A floor opens a site when it is asked for: from the shared snapshot and
 //     the end of the log, not from the log's beginning.
-//  4. At the end of ctx nothing new is assigned, requests under way are
+//  4. What a site's past teaches (lengths, promises) is learnt site after site,
+//     half a core of a process at most.
+//  5. At the end of ctx nothing new is assigned, requests under way are
 //     finished, leases are given up, and Run returns when all of that is done.
 package node
 
@@ -37,9 +39,11 @@ import (
 	"tickover/queue/view"
 	"tickover/services/bench"
 	"tickover/services/dispatch"
+	"tickover/services/experience"
 	"tickover/services/ledger"
 	"tickover/services/meter"
 	"tickover/services/mirror"
+	"tickover/services/promise"
 )
 
 // Roles is a set of roles.
@@ -123,7 +127,11 @@ type Site struct {
 	ID     queue.SiteID
 	Ledger *ledger.Ledger
 	Meter  *meter.Meter // nil: none
-	pages  http.Handler
+	// Lengths are those of its work, Promises what earlier ones were worth;
+	// nil: the process's roles have no use for them.
+	Lengths  *experience.Experience
+	Promises *promise.Learner
+	pages    http.Handler
 }
 
 // Node is one process.
@@ -136,8 +144,10 @@ type Node struct {
 	sites map[queue.SiteID]*opening
 	// meters outlive the opening of their site.
 	meters map[queue.SiteID]*meter.Meter
-	runs   *errgroup.Group
-	ctx    context.Context // of Run; nil before
+	// lengths and promises are the turns to learn them.
+	lengths, promises turn
+	runs              *errgroup.Group
+	ctx               context.Context // of Run; nil before
 }
 
 // opening is a site that is open, or being opened: whoever wants it waits.
@@ -166,7 +176,7 @@ func New(o Options) (*Node, error) {
 			return nil, err
 		}
 	}
-	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}}, nil
+	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}, lengths: make(turn, 1), promises: make(turn, 1)}, nil
 }
 
 // Run runs the node until ctx ends; begun, if not nil, is called when all
@@ -413,11 +423,14 @@ func (n *Node) start(ctx context.Context, id queue.SiteID, g *errgroup.Group) (*
 		l.ObserveRefusals(func(r *queue.Refusal) { s.Meter.Refused(r) })
 	}
 	g.Go(func() error { return l.Run(ctx) })
+	if n.learns(s); s.Lengths != nil {
+		g.Go(func() error { return n.learn(ctx, s) })
+	}
 	if n.o.Roles&Dispatch != 0 {
 		d, err := dispatch.New(ctx, dispatch.Config{
 			Site: id, Conn: n.o.Conn, Ledger: l, Now: n.o.Now, Logger: n.o.Logger, Peers: n.peers, Lease: n.o.Lease,
 			Replicas: -n.o.Replicas,
-			Core:     dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Stopwatch: time.Now},
+			Core:     dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Learnt: s.Lengths.Lengths, Stopwatch: time.Now},
 			Observe: func(r dispatch.Report) {
 				if n.o.Observe != nil {
 					n.o.Observe(id, s.Meter, r)
