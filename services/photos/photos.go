@@ -1,8 +1,10 @@
 // Package photos keeps the photos that people on the floor take as evidence,
-// beside the log: one file each, named after the SHA-256 of its content. The
-// log holds the hash, so a photo that was changed afterwards is known.
+// beside the log, each named after the SHA-256 of its content: as files of one
+// machine, or on the NATS nodes of a deployment. The log holds the hash, so a
+// photo that was changed afterwards is known.
 //
 //	s, err := photos.Open(filepath.Join(data, "photos"))
+//	s, err := photos.OpenNATS(ctx, nc, "larkmoor", 0)
 //	hash, err := s.Put(ctx, file)   // evidence "photos"
 //	jpeg, err := s.Get(hash)
 //
@@ -12,8 +14,8 @@
 //     camera's notes: no place, no time, no serial number. A JPEG that is so
 //     already is kept byte for byte, anything else is drawn anew.
 //
-//  2. A photo is on disk, synced, before Put returns its hash. The same photo
-//     again is the same file.
+//  2. A photo is on disk, synced, before Put returns its hash; on NATS, on the
+//     disks of most nodes. The same photo again is kept once.
 //
 //  3. What a file is, is found by its content, never by its name. Bytes and
 //     pixels are bounded before anything is decoded, and one photo is decoded
@@ -34,12 +36,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
 	"os"
-	"path/filepath"
 	"regexp"
-	"sync"
-	"syscall"
+	"time"
 )
 
 // Bounds of a photo.
@@ -72,12 +71,33 @@ var (
 	ErrFull    = errors.New("there is no room on the disk for photos")
 )
 
-// Store is a directory of photos. It is safe for concurrent use.
+// Store keeps photos in a directory or on NATS. It is safe for concurrent use.
 type Store struct {
-	dir  string
-	turn chan struct{} // who decodes
-	// files keeps a photo that is sent again from being laid aside meanwhile.
-	files sync.Mutex
+	keeps keeper
+	turn  chan struct{} // who decodes
+}
+
+// keeper is where photos lie. It need not look at what it is given: the Store
+// judges what comes and checks what goes.
+type keeper interface {
+	// put returns when the photo is kept for good. One that is there begins its
+	// age again.
+	put(ctx context.Context, h Hash, b []byte) error
+	// get is what is there under a hash, laid aside or not, and where; ErrNone.
+	get(h Hash) (b []byte, where string, err error)
+	has(h Hash) bool
+	each(ctx context.Context, fn func(photo) error) error
+	// layAside takes a photo out of the way that is still older than UnnamedMax.
+	layAside(h Hash, now time.Time, done *Swept) error
+	// settle puts a photo that lies aside back, or deletes it once its time is up.
+	settle(h Hash, unnamed bool, now time.Time, done *Swept) error
+}
+
+// photo is one that is kept.
+type photo struct {
+	hash  Hash
+	aside bool
+	at    time.Time // sent last, or laid aside
 }
 
 // Open takes a directory, which is made if it is not there.
@@ -85,7 +105,7 @@ func Open(dir string) (*Store, error) {
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return nil, fmt.Errorf("photos: %w", err)
 	}
-	return &Store{dir: dir, turn: make(chan struct{}, 1)}, nil
+	return &Store{keeps: &files{dir: dir}, turn: make(chan struct{}, 1)}, nil
 }
 
 // Put keeps a photo.
@@ -109,108 +129,32 @@ func (s *Store) Put(ctx context.Context, r io.Reader) (Hash, error) {
 	}
 	sum := sha256.Sum256(kept)
 	h := Hash(hex.EncodeToString(sum[:]))
-	return h, s.write(h, kept)
+	return h, s.keeps.put(ctx, h, kept)
 }
-
-func (s *Store) path(h Hash) string { return filepath.Join(s.dir, string(h[:2]), string(h)+".jpg") }
 
 // Get returns a photo's bytes.
 func (s *Store) Get(h Hash) ([]byte, error) {
 	if !h.Valid() {
 		return nil, ErrNone
 	}
-	path := s.path(h)
-	b, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		path = s.asidePath(h)
-		b, err = os.ReadFile(path)
-	}
-	switch {
-	case errors.Is(err, fs.ErrNotExist):
-		return nil, ErrNone
-	case err != nil:
-		return nil, fmt.Errorf("photos: %w", err)
+	b, where, err := s.keeps.get(h)
+	if err != nil {
+		return nil, err
 	}
 	if sum := sha256.Sum256(b); hex.EncodeToString(sum[:]) != string(h) {
-		return nil, fmt.Errorf("%w: %s", ErrChanged, path)
+		return nil, fmt.Errorf("%w: %s", ErrChanged, where)
 	}
 	return b, nil
 }
 
 // Has reports whether there is such a photo.
-func (s *Store) Has(h Hash) bool {
-	if !h.Valid() {
-		return false
-	}
-	for _, path := range []string{s.path(h), s.asidePath(h)} {
-		if _, err := os.Stat(path); err == nil {
-			return true
-		}
-	}
-	return false
-}
-
-// write puts the file there whole or not at all: a file of its own name, synced,
-// then renamed, then its folder synced. One that is there is written anew, so
-// that its age begins again.
-func (s *Store) write(h Hash, b []byte) (err error) {
-	to := s.path(h)
-	if err := os.MkdirAll(filepath.Dir(to), 0o750); err != nil {
-		return storeError(err)
-	}
-	f, err := os.CreateTemp(s.dir, "new-*")
-	if err != nil {
-		return storeError(err)
-	}
-	defer func() {
-		if err != nil {
-			_ = f.Close()
-			_ = os.Remove(f.Name())
-		}
-	}()
-	if _, err := f.Write(b); err != nil {
-		return storeError(err)
-	}
-	if err := f.Sync(); err != nil {
-		return storeError(err)
-	}
-	if err := f.Close(); err != nil {
-		return storeError(err)
-	}
-	s.files.Lock()
-	err = os.Rename(f.Name(), to)
-	s.files.Unlock()
-	if err != nil {
-		return storeError(err)
-	}
-	for _, dir := range []string{filepath.Dir(to), s.dir} {
-		if err := syncDir(dir); err != nil {
-			return storeError(err)
-		}
-	}
-	return nil
-}
-
-func storeError(err error) error {
-	if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
-		return fmt.Errorf("%w: %w", ErrFull, err)
-	}
-	return fmt.Errorf("photos: %w", err)
-}
-
-func syncDir(dir string) error {
-	d, err := os.Open(dir)
-	if err != nil {
-		return err
-	}
-	defer d.Close()
-	return d.Sync()
-}
+func (s *Store) Has(h Hash) bool { return h.Valid() && s.keeps.has(h) }
 
 // Copy puts every photo of this store into another, each checked on the way,
 // and returns how many there are. What is there already is left alone.
 func (s *Store) Copy(ctx context.Context, to *Store) (n int, err error) {
-	err = s.each(ctx, func(_ string, h Hash) error {
+	err = s.keeps.each(ctx, func(p photo) error {
+		h := p.hash
 		b, err := s.Get(h)
 		if err != nil {
 			return err
@@ -219,7 +163,7 @@ func (s *Store) Copy(ctx context.Context, to *Store) (n int, err error) {
 		if there, err := to.Get(h); err == nil && bytes.Equal(there, b) {
 			return nil
 		}
-		return to.write(h, b)
+		return to.keeps.put(ctx, h, b)
 	})
 	return n, err
 }
@@ -227,26 +171,10 @@ func (s *Store) Copy(ctx context.Context, to *Store) (n int, err error) {
 // Verify reads every photo and returns how many there are; the error names the
 // first that is not what its name says.
 func (s *Store) Verify(ctx context.Context) (n int, err error) {
-	err = s.each(ctx, func(_ string, h Hash) error {
+	err = s.keeps.each(ctx, func(p photo) error {
 		n++
-		_, err := s.Get(h)
+		_, err := s.Get(p.hash)
 		return err
 	})
 	return n, err
-}
-
-func (s *Store) each(ctx context.Context, fn func(path string, h Hash) error) error {
-	return filepath.WalkDir(s.dir, func(path string, d fs.DirEntry, err error) error {
-		if err != nil {
-			return err
-		}
-		h := Hash(filepath.Base(path[:max(0, len(path)-len(".jpg"))]))
-		if d.IsDir() || filepath.Ext(path) != ".jpg" || !h.Valid() {
-			return ctx.Err()
-		}
-		if err := fn(path, h); err != nil {
-			return err
-		}
-		return ctx.Err()
-	})
 }

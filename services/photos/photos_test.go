@@ -26,6 +26,9 @@ func open(t *testing.T) *Store {
 	return s
 }
 
+// fileOf is where a directory has a photo.
+func fileOf(s *Store, h Hash) string { return s.keeps.(*files).path(h) }
+
 // picture is red on the left half and blue on the right.
 func picture(w, h int) image.Image {
 	img := image.NewRGBA(image.Rect(0, 0, w, h))
@@ -230,7 +233,7 @@ func TestChangedFileIsFound(t *testing.T) {
 	s := open(t)
 	h, kept := put(t, s, asJPEG(t, picture(320, 200)))
 	kept[len(kept)-5] ^= 1
-	if err := os.WriteFile(s.path(h), kept, 0o600); err != nil {
+	if err := os.WriteFile(fileOf(s, h), kept, 0o600); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := s.Get(h); !errors.Is(err, ErrChanged) {

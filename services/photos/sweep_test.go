@@ -27,7 +27,7 @@ func TestSweep(t *testing.T) {
 	}
 	now := time.Date(2026, 2, 17, 9, 30, 0, 0, time.UTC)
 	age := func(h Hash, d time.Duration) {
-		if err := os.Chtimes(s.path(h), time.Time{}, now.Add(-d)); err != nil {
+		if err := os.Chtimes(fileOf(s, h), time.Time{}, now.Add(-d)); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -94,7 +94,7 @@ func TestSweepAfterARestore(t *testing.T) {
 		t.Fatal(err)
 	}
 	now := time.Now()
-	if err := os.Chtimes(s.path(h), time.Time{}, now.Add(-2*UnnamedMax)); err != nil {
+	if err := os.Chtimes(fileOf(s, h), time.Time{}, now.Add(-2*UnnamedMax)); err != nil {
 		t.Fatal(err)
 	}
 	nothing := func(map[Hash]bool) error { return nil }
