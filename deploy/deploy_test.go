@@ -101,6 +101,9 @@ func TestNATS(t *testing.T) {
 			{"backup", "shop.larkmoor", false},
 			{"backup", "$JS.API.STREAM.MSG.GET.CONTACTS", true}, // a backup has people and accounts
 			{"backup", "contacts.larkmoor.x", false},
+			{"backup", "photos.larkmoor.x.head", false},
+			{"floor", "$JS.API.STREAM.MSG.DELETE.PHOTOS", true}, // what nothing names goes
+			{"larkmoor_b1", "photos.larkmoor.x.head", false},
 			{"backup", "access.larkmoor.account.x", false},
 			{"backup", "$JS.API.STREAM.MSG.DELETE.ACCESS", false},
 		} {

@@ -227,7 +227,10 @@ func provision(ctx context.Context, nc *nats.Conn, replicas int) error {
 	if _, err := contacts.Open(ctx, nc, "none", replicas, time.Now); err != nil {
 		return err
 	}
-	_, err = access.OpenJetStream(ctx, nc, "none", replicas, time.Now)
+	if _, err := access.OpenJetStream(ctx, nc, "none", replicas, time.Now); err != nil {
+		return err
+	}
+	_, err = photos.OpenNATS(ctx, nc, "none", replicas)
 	return err
 }
 
@@ -256,9 +259,17 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 		if err != nil {
 			return nil, err
 		}
-		kept, err := photos.Open(filepath.Join(photoDir(c.Data), string(s.ID)))
+		kept, err := photos.OpenNATS(ctx, o.Conn, s.ID, o.Replicas)
 		if err != nil {
 			return nil, err
+		}
+		// Earlier versions kept them in the floor's directory.
+		err = withPhotos(filepath.Join(photoDir(c.Data), string(s.ID)), func(before *photos.Store) error {
+			_, err := before.Copy(ctx, kept)
+			return err
+		})
+		if err != nil {
+			return nil, fmt.Errorf("photos of site %s in the directory %s: %w", s.ID, photoDir(c.Data), err)
 		}
 		plans, alerts := &feed.Plans{}, &feed.Alerts{}
 		g.Go(func() error { return people.Run(ctx) })
@@ -272,6 +283,7 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 			Access: desk, Provider: e.provider,
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
 			Hosts: append([]string{strings.ToLower(string(s.ID) + "." + c.Domain)}, e.hosts...), HSTS: c.TLSCert != "", Photos: kept, Contacts: people,
+			Lengths: s.Lengths, Promises: s.Promises,
 		})
 		if err != nil {
 			return nil, err

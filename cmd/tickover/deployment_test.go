@@ -3,7 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
-
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -34,11 +34,15 @@ import (
 // roles, all with the configuration of deploy/.
 type deployment struct {
 	*deploytest.Cluster
+	bin   string
 	redis *deploytest.Redis
 	dir   string
 	shops []string // files
 	js    jetstream.JetStream
 	views view.Store
+	// all are the processes that were started, secrets what none may write.
+	all     []*process
+	secrets map[string]string
 }
 
 // sites of the deployment; the shops are the demo's, open day and night.
@@ -46,10 +50,25 @@ var sites = []queue.SiteID{"larkmoor", "highfell", "saltburn"}
 
 func deploy(t testing.TB) *deployment {
 	t.Helper()
-	if _, err := program(); err != nil {
+	bin, err := program()
+	if err != nil {
 		t.Fatal(err)
 	}
-	d := &deployment{Cluster: deploytest.StartCluster(t), redis: deploytest.StartRedis(t), dir: t.TempDir()}
+	return deployOn(t, bin, deploytest.StartCluster(t))
+}
+
+// deployOn is deploy with the program and nodes that are given.
+func deployOn(t testing.TB, bin string, nodes *deploytest.Cluster) *deployment {
+	t.Helper()
+	d := &deployment{Cluster: nodes, bin: bin, dir: t.TempDir(), secrets: map[string]string{"Redis password": rand.Text()}}
+	d.redis = deploytest.StartClosedRedis(t, d.secrets["Redis password"])
+	for role, file := range nodes.Keys {
+		seed, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.secrets["NATS key of "+role] = strings.TrimSpace(string(seed))
+	}
 	src, err := os.ReadFile(alwaysOpen(t, d.dir))
 	if err != nil {
 		t.Fatal(err)
@@ -76,6 +95,7 @@ func deploy(t testing.TB) *deployment {
 
 // process is a process with one role.
 type process struct {
+	role  string
 	cmd   *exec.Cmd
 	errs  *bytes.Buffer
 	pages string // address of the role floor
@@ -84,16 +104,19 @@ type process struct {
 
 func (d *deployment) start(t testing.TB, role string, args ...string) *process {
 	t.Helper()
-	bin, err := program()
-	if err != nil {
-		t.Fatal(err)
-	}
-	p := &process{errs: &bytes.Buffer{}}
-	p.cmd = exec.Command(bin, append([]string{
+	return d.startWith(t, nil, role, args...)
+}
+
+// startWith is start with more in the process's environment.
+func (d *deployment) startWith(t testing.TB, env []string, role string, args ...string) *process {
+	t.Helper()
+	p := &process{role: role, errs: &bytes.Buffer{}}
+	d.all = append(d.all, p)
+	p.cmd = exec.Command(d.bin, append([]string{
 		"serve", "--role", role, "--nats", d.URLs(), "--nats-key", d.Keys[role], "--nats-ca", d.CA, "--nats-cert", d.Certs["client"],
-		"--nats-cert-key", d.Certs["client"] + ".key", "--listen", "127.0.0.1:0", "--probe", "127.0.0.1:0", "--data", filepath.Join(d.dir, "data-"+role),
+		"--nats-cert-key", d.Certs["client"] + ".key", "--listen", "127.0.0.1:0", "--probe", "127.0.0.1:0", "--data", filepath.Join(d.dir, "data-"+role), "--log-level", "debug",
 	}, args...)...)
-	p.cmd.Env = append(os.Environ(), "TICKOVER_REDIS="+d.redis.URL())
+	p.cmd.Env = append(append(os.Environ(), "TICKOVER_REDIS="+d.redis.URL()), env...)
 	p.cmd.Stderr = p.errs
 	out, err := p.cmd.StdoutPipe()
 	if err != nil {
@@ -356,6 +379,7 @@ func TestDeployment(t *testing.T) {
 		}
 		report(t, "a floor stopped properly", begun, 10*time.Second)
 	})
+	t.Run("logs", func(t *testing.T) { d.logs(t, sites[0], "A-0") })
 }
 
 // shared waits until the shared views find the unit.
@@ -418,8 +442,12 @@ func (d *deployment) logLeader(t testing.TB) (leader *deploytest.Node) {
 // reset.
 func gapReport(t testing.TB, what string, h *witness, goal time.Duration) {
 	t.Helper()
+	h.gaps.mu.Lock()
+	slowest := h.slowest
+	h.gaps.mu.Unlock()
 	worst, acks := h.reset()
-	t.Logf("FAULT %s: longest gap %v, %d acknowledged (goal %v)", what, worst.Round(10*time.Millisecond), acks, goal)
+	t.Logf("FAULT %s: longest gap %v, longest that one client waited %v, %d acknowledged (goal %v)",
+		what, worst.Round(10*time.Millisecond), slowest.Round(10*time.Millisecond), acks, goal)
 	if worst > 3*goal {
 		t.Errorf("%s: no acknowledgement for %v, goal %v", what, worst, goal)
 	}
@@ -428,22 +456,35 @@ func gapReport(t testing.TB, what string, h *witness, goal time.Duration) {
 // caughtUp waits until all three nodes have all of the log.
 func (d *deployment) caughtUp(t testing.TB) {
 	t.Helper()
-	deploytest.WaitFor(t, "the node to catch up", time.Minute, func() error {
-		s, err := d.js.Stream(t.Context(), log.StreamName)
-		if err != nil {
-			return err
+	if err := d.behind(t, time.Minute); err != nil {
+		t.Fatalf("a minute, and a node has not caught up: %v", err)
+	}
+}
+
+// behind waits until all three nodes have all of the log, and says what one
+// lacks if it takes too long.
+func (d *deployment) behind(t testing.TB, most time.Duration) (err error) {
+	t.Helper()
+	for end := time.Now().Add(most); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		var s jetstream.Stream
+		if s, err = d.js.Stream(t.Context(), log.StreamName); err != nil {
+			continue
 		}
 		c := s.CachedInfo().Cluster
 		if c == nil || c.Leader == "" || len(c.Replicas) != 2 {
-			return fmt.Errorf("no leader or not three replicas: %+v", c)
+			err = fmt.Errorf("no leader or not three replicas: %+v", c)
+			continue
 		}
 		for _, r := range c.Replicas {
 			if r.Offline || !r.Current {
-				return fmt.Errorf("%s is %d behind", r.Name, r.Lag)
+				err = fmt.Errorf("%s is %d behind", r.Name, r.Lag)
 			}
 		}
-		return nil
-	})
+		if err == nil {
+			return nil
+		}
+	}
+	return err
 }
 
 // folds checks that the states of the sites are the folds of their logs, that
@@ -489,6 +530,15 @@ type gaps struct {
 	last  time.Time
 	worst time.Duration
 	acks  int
+	// slowest is the longest that one client waited for one answer.
+	slowest time.Duration
+}
+
+// answered takes a command's time from its first try to its answer.
+func (g *gaps) answered(took time.Duration) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	g.slowest = max(g.slowest, took)
 }
 
 func (g *gaps) ack() {
@@ -510,6 +560,6 @@ func (g *gaps) reset() (worst time.Duration, acks int) {
 		g.worst = max(g.worst, time.Since(g.last))
 	}
 	worst, acks = g.worst, g.acks
-	g.worst, g.acks, g.last = 0, 0, time.Now()
+	g.worst, g.acks, g.slowest, g.last = 0, 0, 0, time.Now()
 	return worst, acks
 }

@@ -117,10 +117,13 @@ type client struct {
 // send repeats a command until it is answered; refused by I1 is an answer.
 func (c *client) send(path, cmd string, body map[string]any) (ok bool) {
 	body["command_id"], body["actor"] = cmd, "ruth"
+	begun := time.Now()
+	defer func() { c.h.answered(time.Since(begun)) }()
 	for {
 		list := c.servers()
 		ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
-		answer, status, err := list[c.rng.IntN(len(list))].post(ctx, path, body)
+		at := c.rng.IntN(len(list))
+		answer, status, err := list[at].post(ctx, path, body)
 		cancel()
 		switch {
 		case err == nil && status == http.StatusOK:
@@ -134,7 +137,7 @@ func (c *client) send(path, cmd string, body map[string]any) (ok bool) {
 			return false
 		case err == nil && status < 500 && status != http.StatusTooManyRequests:
 			c.h.mu.Lock()
-			c.h.wrong = append(c.h.wrong, fmt.Sprintf("%s %s: %d %v", path, cmd, status, answer))
+			c.h.wrong = append(c.h.wrong, fmt.Sprintf("%s, server %d: %s %s: %d %v", time.Now().UTC().Format(time.TimeOnly), at, path, cmd, status, answer))
 			c.h.mu.Unlock()
 			return false
 		}

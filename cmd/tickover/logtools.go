@@ -4,12 +4,14 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"strings"
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/nats-io/nats.go/jetstream"
 
 	"tickover/queue"
 	"tickover/queue/log"
@@ -54,18 +56,84 @@ func (c *verifyCmd) Run(ctx context.Context, io streams) error {
 	if c.Backup != "" {
 		dir = photosBeside(c.Backup)
 	}
-	return withPhotos(dir, func(s *photos.Store) error {
-		n, err := s.Verify(ctx)
+	folders, err := photoFolders(dir)
+	if err != nil {
+		return err
+	}
+	for _, f := range folders {
+		err := withPhotos(f.dir, func(s *photos.Store) error {
+			n, err := s.Verify(ctx)
+			if err != nil {
+				return err
+			}
+			_, err = fmt.Fprintf(io.out, "%s: %d photos, each what its name says.\n", f.dir, n)
+			return err
+		})
 		if err != nil {
 			return err
 		}
-		_, err = fmt.Fprintf(io.out, "%s: %d photos, each what its name says.\n", dir, n)
-		return err
-	})
+	}
+	return nil
 }
 
 // photosBeside is where a backup file's photos lie.
 func photosBeside(file string) string { return file + ".photos" }
+
+// sitePhotos is the folder, beside a deployment's backup, with a folder of
+// photos for each site.
+const sitePhotos = "sites"
+
+// photoFolder is a directory of photos; site is empty for a single shop's.
+type photoFolder struct {
+	dir  string
+	site queue.SiteID
+}
+
+// photoFolders are those of a data directory or a backup.
+func photoFolders(dir string) ([]photoFolder, error) {
+	list, err := os.ReadDir(filepath.Join(dir, sitePhotos))
+	if errors.Is(err, fs.ErrNotExist) {
+		return []photoFolder{{dir: dir}}, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	var out []photoFolder
+	for _, e := range list {
+		site := queue.SiteID(e.Name())
+		if log.CheckSite(site) == nil {
+			out = append(out, photoFolder{filepath.Join(dir, sitePhotos, e.Name()), site})
+		}
+	}
+	return out, nil
+}
+
+// writePhotos copies the photos of a deployment's sites beside a backup. One
+// that was made before there were photos on NATS has none.
+func writePhotos(ctx context.Context, io streams, nc *nats.Conn, file string, sites []log.SiteReport) error {
+	for _, s := range sites {
+		from, err := photos.OpenNATS(ctx, nc, s.Site, photos.Present)
+		if errors.Is(err, jetstream.ErrStreamNotFound) {
+			return nil
+		}
+		if err != nil {
+			return err
+		}
+		to := filepath.Join(photosBeside(file), sitePhotos, string(s.Site))
+		d, err := photos.Open(to)
+		if err != nil {
+			return err
+		}
+		n, err := from.Copy(ctx, d)
+		if err != nil {
+			return fmt.Errorf("the log is copied, but not all photos of site %s: %w", s.Site, err)
+		}
+		if _, err := fmt.Fprintf(io.out, "%s: %d photos.\n", to, n); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 // withPhotos opens a directory of photos, if there is one.
 func withPhotos(dir string, use func(*photos.Store) error) error {
@@ -179,6 +247,9 @@ func (c *backupCmd) write(ctx context.Context, io streams, file string) (log.Rep
 	if err == nil {
 		err = writeAccounts(ctx, io, far.Conn(), file)
 	}
+	if err == nil {
+		err = writePhotos(ctx, io, far.Conn(), file, rep.Sites)
+	}
 	return rep, err
 }
 
@@ -243,7 +314,13 @@ func (c *restoreCmd) Run(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	return copyPhotos(ctx, io, photosBeside(c.File), photoDir(c.Data))
+	folders, err := photoFolders(photosBeside(c.File))
+	for _, f := range folders {
+		if err == nil { // photos are named after what they are: a single shop has them in one folder
+			err = copyPhotos(ctx, io, f.dir, photoDir(c.Data))
+		}
+	}
+	return err
 }
 
 func (c *restoreCmd) far(ctx context.Context, io streams) error {
@@ -269,7 +346,44 @@ func (c *restoreCmd) far(ctx context.Context, io streams) error {
 	if err != nil {
 		return err
 	}
-	return withPart(accountsBeside(c.File), func(f *os.File) error { return loadAccounts(ctx, io, far.Conn(), f, c.Replicas) })
+	err = withPart(accountsBeside(c.File), func(f *os.File) error { return loadAccounts(ctx, io, far.Conn(), f, c.Replicas) })
+	if err != nil {
+		return err
+	}
+	return c.farPhotos(ctx, io, far.Conn(), rep.Sites)
+}
+
+// farPhotos puts a backup's photos on the servers; those of a single shop
+// belong to its one site.
+func (c *restoreCmd) farPhotos(ctx context.Context, io streams, nc *nats.Conn, sites []log.SiteReport) error {
+	folders, err := photoFolders(photosBeside(c.File))
+	if err != nil {
+		return err
+	}
+	for _, f := range folders {
+		if f.site == "" && len(sites) == 1 {
+			f.site = sites[0].Site
+		}
+		err := withPhotos(f.dir, func(s *photos.Store) error {
+			if f.site == "" {
+				return fmt.Errorf("%s: which of the %d sites these photos belong to is not known: move them into %s", f.dir, len(sites), filepath.Join(f.dir, sitePhotos, "SITE"))
+			}
+			to, err := photos.OpenNATS(ctx, nc, f.site, c.Replicas)
+			if err != nil {
+				return err
+			}
+			n, err := s.Copy(ctx, to)
+			if err != nil {
+				return fmt.Errorf("the log is restored, but not all photos of site %s: %w", f.site, err)
+			}
+			_, err = fmt.Fprintf(io.out, "%d photos of site %s.\n", n, f.site)
+			return err
+		})
+		if err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // explainLog adds what a person does about an error of the log.

@@ -20,14 +20,31 @@ import (
 
 // Redis is a redis-server process on a port of its own.
 type Redis struct {
-	Addr string
-	args []string
-	cmd  *exec.Cmd
-	out  *lines
+	Addr     string
+	Password string // "": none
+	args     []string
+	cmd      *exec.Cmd
+	out      *lines
 }
 
 // URL is the address as the program takes it.
-func (r *Redis) URL() string { return "redis://" + r.Addr + "/0" }
+func (r *Redis) URL() string {
+	if r.Password != "" {
+		return "redis://:" + r.Password + "@" + r.Addr + "/0"
+	}
+	return "redis://" + r.Addr + "/0"
+}
+
+// StartClosedRedis starts a server that asks for a password.
+func StartClosedRedis(t testing.TB, password string) *Redis {
+	t.Helper()
+	r := StartRedis(t, "--save", "", "--appendonly", "no", "--requirepass", password)
+	r.Password = password
+	return r
+}
+
+// Output is the end of what the server wrote.
+func (r *Redis) Output() string { return r.out.String() }
 
 // StartRedis starts a server that ends with the test; args are further
 // arguments, for example a configuration file first.
@@ -79,7 +96,7 @@ func (r *Redis) Kill() { kill(r.cmd) }
 // Flush empties it.
 func (r *Redis) Flush(t testing.TB) {
 	t.Helper()
-	c := redis.NewClient(&redis.Options{Addr: r.Addr})
+	c := redis.NewClient(&redis.Options{Addr: r.Addr, Password: r.Password})
 	defer c.Close()
 	if err := c.FlushAll(context.Background()).Err(); err != nil {
 		t.Fatal(err)

@@ -229,6 +229,10 @@ func (t *Term) offer(ctx context.Context, o Offer) error {
 	if err := t.c.Board.Offer(ctx, o); err != nil {
 		return fmt.Errorf("offer to %s: %w", o.Station, err)
 	}
+	if o.Step != nil {
+		t.log.Debug("offer made", zap.String("station", string(o.Station)), zap.String("unit", string(o.Step.Unit)),
+			zap.String("step", string(o.Step.Step)), zap.Uint64("seq", o.Seq))
+	}
 	return nil
 }
 
