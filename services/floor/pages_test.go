@@ -481,7 +481,7 @@ func TestBoardShowsThePlan(t *testing.T) {
 	if len(d.all(class("wait"))) < 4 || !strings.Contains(laneText(d.root), "waits 25 minutes with everything locked") {
 		t.Error("the waiting flash is not shown as waste")
 	}
-	if !strings.Contains(text(d.all(class("overdue"))[0]), "b3, i1, c1 locked until somebody signs it off") {
+	if !strings.Contains(text(d.all(class("overdue"))[0]), "Bench 3, Interface 1, Charger 1 locked until somebody signs it off") {
 		t.Errorf("alarm: %q", text(d.all(class("overdue"))[0]))
 	}
 	if bad := w.page("/board?day=yesterday"); bad.r.status != 422 {

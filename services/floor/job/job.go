@@ -16,6 +16,7 @@ import (
 
 	"tickover/queue"
 	"tickover/queue/ident"
+	"tickover/queue/said"
 	"tickover/services/almanac"
 	"tickover/services/dispatch"
 	"tickover/services/floor/live"
@@ -393,10 +394,10 @@ func Alerts(st *queue.State, now time.Time) []live.Alert {
 		switch {
 		case !now.Before(ends.Add(lim.OverdueAfter)):
 			a.Kind, a.Since = live.Overdue, ends
-			a.Say(overdue(s, now.Sub(ends)))
+			a.Say(overdue(st.Shop, s, now.Sub(ends)))
 		case more && !s.Stretch().HandsOn && !now.Before(ends.Add(-lim.CallBefore)):
 			a.Kind, a.Since = live.CallBack, ends.Add(-lim.CallBefore)
-			a.Say(locale.Say("%s of %s needs hands at %s.", s.Op.Name, s.Unit.ID, ends.In(st.Shop.Location()).Format("15:04")))
+			a.Say(locale.Say("%s of %s needs hands at %s.", s.Op.Name, s.Unit.ID, said.When(ends, now.In(st.Shop.Location()))))
 		default:
 			continue
 		}
@@ -425,13 +426,16 @@ func place(s Sheet) queue.ResourceID {
 	return s.Step.Resources[0]
 }
 
-func overdue(s Sheet, by time.Duration) locale.Said {
+func overdue(shop *queue.Shop, s Sheet, by time.Duration) locale.Said {
 	if len(s.Step.Resources) == 0 {
 		return locale.Say("%s of %s is %s over its time.", s.Op.Name, s.Unit.ID, by)
 	}
 	held := make([]string, len(s.Step.Resources))
 	for i, r := range s.Step.Resources {
 		held[i] = string(r)
+		if x := shop.Resource(r); x != nil && x.Name != "" {
+			held[i] = x.Name
+		}
 	}
 	return locale.Say("%s of %s is %s over its time. It keeps %s locked until somebody signs it off.", s.Op.Name, s.Unit.ID, by, strings.Join(held, ", "))
 }

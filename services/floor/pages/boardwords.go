@@ -33,6 +33,7 @@ const (
 	labelFull  = 4.7
 	labelEdge  = 0.9 // before the lower line
 	letter     = 0.6 // of the lower line
+	letterTop  = 0.8 // of the upper one, which is bold
 )
 
 // Label shortens the texts to the block's width; a narrow block has its
@@ -55,7 +56,11 @@ func (p *boardPage) Label(b board.Block) *label {
 		l.Top = "✓ " + l.Top
 	}
 	if b.Late {
-		l.Top += " " + p.T("late")
+		sign := " " + p.T("late")
+		if float64(w) < labelEdge+letterTop*float64(utf8.RuneCountInString(l.Top+sign)) {
+			sign = " !"
+		}
+		l.Top += sign
 	}
 	if b.Pinned {
 		l.Top += " ◆"
@@ -118,22 +123,6 @@ func (p *boardPage) BlockText(b board.Block) string {
 		out = append(out, p.T("pinned"))
 	}
 	return joinText(out)
-}
-
-// Places names where a step is done: its bench, pad or loop, and what else it
-// holds if it has none.
-func (p *boardPage) Places(ids []queue.ResourceID) string {
-	var places, all []string
-	for _, id := range ids {
-		all = append(all, p.Thing(id))
-		if r := p.Shop.Resource(id); r != nil && (r.Kind == queue.Bench || r.Kind.Outdoors()) {
-			places = append(places, p.Thing(id))
-		}
-	}
-	if len(places) == 0 {
-		places = all
-	}
-	return strings.Join(places, ", ")
 }
 
 // NextStep is the step that the row is about; empty: none is left.

@@ -523,6 +523,22 @@ func (b *Base) Thing(id queue.ResourceID) string {
 	return string(id)
 }
 
+// WhereOf names where a step is done: its bench, pad or loop, and what else it
+// holds if it has none.
+func (b *Base) WhereOf(ids []queue.ResourceID) string {
+	var places, all []string
+	for _, id := range ids {
+		all = append(all, b.Thing(id))
+		if r := b.Shop.Resource(id); r != nil && (r.Kind == queue.Bench || r.Kind.Outdoors()) {
+			places = append(places, b.Thing(id))
+		}
+	}
+	if len(places) == 0 {
+		places = all
+	}
+	return strings.Join(places, ", ")
+}
+
 // People are all who can be chosen: technicians, then foremen who are none.
 func (b *Base) People() []Person {
 	var out []Person

@@ -76,7 +76,7 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 			}
 		}
 		if !u.Steps[i].Settled() {
-			page.Missing = append(page.Missing, string(u.Steps[i].ID))
+			page.Missing = append(page.Missing, b.StepName(u.ID, u.Steps[i].ID))
 		}
 	}
 	page.KeepsPeople = p.o.Contacts != nil
