@@ -25,11 +25,13 @@ var ErrReplaced = errors.New("another dispatcher took it over")
 var errLeaseLost = errors.New("lease lost")
 
 // Leases is where leases lie: a key-value bucket whose values end by
-// themselves. Errors tell of requests that may or may not have been carried
+// themselves, which may forget them all, and a counter that forgets nothing. Errors tell of requests that may or may not have been carried
 // out, but for those named.
 type Leases interface {
 	// Create stores a value for a while if the key has none. held: it has.
 	Create(ctx context.Context, key string, value []byte, ttl time.Duration) (rev uint64, held bool, err error)
+	// Epoch is a number larger than any before it of the same site.
+	Epoch(ctx context.Context, site queue.SiteID, holder string) (uint64, error)
 	// Renew replaces a value, for a while, if it is still that of the
 	// revision; the error wraps [ErrReplaced] if not.
 	Renew(ctx context.Context, key string, value []byte, ttl time.Duration, rev uint64) (uint64, error)
@@ -67,7 +69,13 @@ func TryLease(ctx context.Context, in Leases, clock func() time.Time, site queue
 	case held:
 		return nil, nil
 	}
-	l.rev, l.value.Epoch, l.until = rev, rev, asked.Add(ttl)
+	l.rev, l.until = rev, asked.Add(ttl)
+	// Who is slow here may get a larger epoch than his successor; he can't renew
+	// then, and nobody ever sees it.
+	if l.value.Epoch, err = in.Epoch(ctx, site, holder); err != nil {
+		_ = in.Delete(ctx, l.key, rev)
+		return nil, fmt.Errorf("lease: count the dispatchers of %s: %w", site, err)
+	}
 	if err := l.Renew(ctx); err != nil {
 		return nil, err
 	}
@@ -142,7 +150,7 @@ func (l *Lease) Release(ctx context.Context) error { return l.in.Delete(ctx, l.k
 type bucketLeases struct{ js jetstream.JetStream }
 
 func (b bucketLeases) Create(ctx context.Context, key string, value []byte, ttl time.Duration) (uint64, bool, error) {
-	kv, err := b.js.KeyValue(ctx, LeadBucket)
+	kv, err := b.js.KeyValue(ctx, LeasesBucket)
 	if err != nil {
 		return 0, false, err
 	}
@@ -153,10 +161,18 @@ func (b bucketLeases) Create(ctx context.Context, key string, value []byte, ttl 
 	return rev, false, err
 }
 
+func (b bucketLeases) Epoch(ctx context.Context, site queue.SiteID, holder string) (uint64, error) {
+	kv, err := b.js.KeyValue(ctx, EpochsBucket)
+	if err != nil {
+		return 0, err
+	}
+	return kv.PutString(ctx, epochKey(site), holder)
+}
+
 // Renew publishes: KeyValue.Update would drop the time to live, and the lease
 // would never end.
 func (b bucketLeases) Renew(ctx context.Context, key string, value []byte, ttl time.Duration, rev uint64) (uint64, error) {
-	ack, err := b.js.Publish(ctx, "$KV."+LeadBucket+"."+key, value,
+	ack, err := b.js.Publish(ctx, "$KV."+LeasesBucket+"."+key, value,
 		jetstream.WithMsgTTL(ttl), jetstream.WithExpectLastSequencePerSubject(rev))
 	if err != nil {
 		return 0, replaced(err)
@@ -165,7 +181,7 @@ func (b bucketLeases) Renew(ctx context.Context, key string, value []byte, ttl t
 }
 
 func (b bucketLeases) Delete(ctx context.Context, key string, rev uint64) error {
-	kv, err := b.js.KeyValue(ctx, LeadBucket)
+	kv, err := b.js.KeyValue(ctx, LeasesBucket)
 	if err != nil {
 		return err
 	}
@@ -192,7 +208,7 @@ func LeaderEpoch(ctx context.Context, js jetstream.JetStream, site queue.SiteID)
 // Leader is the dispatcher that holds a site's lease and its epoch, nothing if
 // none does.
 func Leader(ctx context.Context, js jetstream.JetStream, site queue.SiteID) (holder string, epoch uint64, err error) {
-	kv, err := js.KeyValue(ctx, LeadBucket)
+	kv, err := js.KeyValue(ctx, LeasesBucket)
 	if err != nil {
 		return "", 0, fmt.Errorf("leader: %w", err)
 	}

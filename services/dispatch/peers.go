@@ -79,7 +79,7 @@ func (p *Peers) key() string {
 
 func (p *Peers) announce(ctx context.Context) error {
 	b, _ := json.Marshal(leaseValue{Holder: p.name})
-	if _, err := p.js.Publish(ctx, "$KV."+LeadBucket+"."+p.key(), b, jetstream.WithMsgTTL(p.ttl)); err != nil {
+	if _, err := p.js.Publish(ctx, "$KV."+LeasesBucket+"."+p.key(), b, jetstream.WithMsgTTL(p.ttl)); err != nil {
 		return fmt.Errorf("make this dispatcher known: %w", err)
 	}
 	return nil
@@ -97,7 +97,7 @@ func (p *Peers) Run(ctx context.Context) error {
 			case <-ctx.Done():
 				leave, cancel := context.WithTimeout(context.WithoutCancel(ctx), p.ttl/3)
 				defer cancel()
-				if kv, err := p.js.KeyValue(leave, LeadBucket); err == nil {
+				if kv, err := p.js.KeyValue(leave, LeasesBucket); err == nil {
 					_ = kv.Delete(leave, p.key())
 				}
 				return
@@ -110,7 +110,7 @@ func (p *Peers) Run(ctx context.Context) error {
 			cancel()
 		}
 	})
-	err := Follow(ctx, p.nc, LeadBucket, ">", func(e jetstream.KeyValueEntry, _ <-chan jetstream.KeyValueEntry) { p.hear(e) })
+	err := Follow(ctx, p.nc, LeasesBucket, ">", func(e jetstream.KeyValueEntry, _ <-chan jetstream.KeyValueEntry) { p.hear(e) })
 	known.Wait()
 	return err
 }

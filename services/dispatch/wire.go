@@ -17,15 +17,20 @@ import (
 	"tickover/queue"
 )
 
-// What lies on NATS. All of it is derived and, but for the lease, in memory.
+// What lies on NATS. All of it is derived and, but for the epochs, in memory.
 const (
 	// PlansBucket holds the plan in force of each site, keyed by the site; a
 	// new one is also published on the subject "plan.<site>". A plan is JSON,
 	// compressed by gzip when it is large.
 	PlansBucket = "PLANS"
-	// LeadBucket holds the leases, key "dispatch.<site>". It is on disk, so
-	// that epochs grow over restarts.
-	LeadBucket = "LEAD"
+	// LeasesBucket holds the leases, key "dispatch.<site>", and who shares the
+	// sites, "peer.<name>". Renewals are many and worth nothing after a restart:
+	// on disk, each would cost what an entry of the log costs.
+	LeasesBucket = "LEASES"
+	// EpochsBucket counts the dispatchers of a site, key "epoch.<site>": the
+	// revision is the epoch. It is on disk, so that epochs grow over restarts.
+	// Earlier versions kept the leases here too.
+	EpochsBucket = "LEAD"
 	// WorkStream is the work queues of the stations: subjects
 	// "work.<site>.<station>", one message each, a JSON [Offer].
 	WorkStream = "WORK"
@@ -47,6 +52,8 @@ func ResendSubject(site queue.SiteID) string { return "resend." + string(site) }
 
 func leadKey(site queue.SiteID) string { return "dispatch." + string(site) }
 
+func epochKey(site queue.SiteID) string { return "epoch." + string(site) }
+
 // Bounds of what is read from the wire.
 const (
 	planBytesMax  = 32 << 20
@@ -65,7 +72,9 @@ func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetS
 		Bucket: PlansBucket, Description: "the plan in force of each site", Storage: jetstream.MemoryStorage,
 		RePublish: &jetstream.RePublish{Source: "$KV." + PlansBucket + ".*", Destination: "plan.{{wildcard(1)}}"},
 	}, {
-		Bucket: LeadBucket, Description: "who dispatches which site", Storage: jetstream.FileStorage, LimitMarkerTTL: leaseMin,
+		Bucket: LeasesBucket, Description: "who dispatches which site", Storage: jetstream.MemoryStorage, LimitMarkerTTL: leaseMin,
+	}, {
+		Bucket: EpochsBucket, Description: "how often each site changed hands", Storage: jetstream.FileStorage, LimitMarkerTTL: leaseMin,
 	}} {
 		if _, err := Bucket(ctx, js, c, replicas); err != nil {
 			return nil, err

@@ -204,6 +204,7 @@ func (d *disk) LoadSnapshot(_ context.Context, site queue.SiteID, _ int) (*log.S
 type buckets struct {
 	s      *sim
 	rev    uint64
+	epoch  uint64
 	leases map[string]leaseAt
 }
 
@@ -250,6 +251,15 @@ func (l leases) put(key string, value []byte, ttl time.Duration) uint64 {
 	l.rev++
 	l.buckets.leases[key] = leaseAt{value, l.rev, l.s.now.Add(ttl)}
 	return l.rev
+}
+
+func (l leases) Epoch(context.Context, queue.SiteID, string) (epoch uint64, err error) {
+	err = l.s.call(leaseTTL/3, func() error {
+		l.buckets.epoch++
+		epoch = l.buckets.epoch
+		return nil
+	})
+	return epoch, err
 }
 
 func (l leases) Create(_ context.Context, key string, value []byte, ttl time.Duration) (rev uint64, held bool, err error) {
