@@ -177,7 +177,8 @@ async function decide(event) {
   if (entry && button.dataset.decide === "drop") {
     // What followed on this step was meant to follow it: a "done" must not end
     // what somebody else began.
-    for (const e of list) if (e.n >= n && e.unit === entry.unit && e.step === entry.step) await remove(e.n);
+    // The last goes first: at no moment is it the first that waits.
+    for (const e of list.toReversed()) if (e.n >= n && e.unit === entry.unit && e.step === entry.step) await remove(e.n);
   }
   await show();
   await flush(true);
