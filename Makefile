@@ -12,7 +12,7 @@ SLOWEST   := ./services/floor ./cmd/tickover
 AT_A_TIME ?= 3
 
 .DEFAULT_GOAL := help
-.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo bench-load
+.PHONY: help run build test deps lint bench bench-scheduler bench-shop backtest verify-optimum faults fuzz licences soak demo bench-load pictures
 
 help: ## list the targets
 	@grep -hE '^[a-z-]+:.*## ' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -25,7 +25,7 @@ build: ## the one binary, in bin/
 
 test: deps ## every test, with a real NATS server and Chromium
 	$(GO) vet $(PKGS)
-	RAPID_SEED=$(SEED) RAPID_NOFAILFILE=true $(GO) test -p $(AT_A_TIME) -timeout 13m $(SLOWEST) $(PKGS)
+	RAPID_SEED=$(SEED) RAPID_NOFAILFILE=true $(GO) test -vet=off -p $(AT_A_TIME) -timeout 13m $(SLOWEST) $(PKGS)
 
 deps: ## what the tests need from the system
 	@./deploy/test-deps.sh
@@ -59,6 +59,10 @@ bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=2
 faults: ## kill, cut off, flush and damage real processes; prints what was measured
 	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run 'TestDeployment|TestKillAtAnyMoment' ./cmd/tickover | grep -v '^=== '
 	$(GO) test -count=1 -timeout 30m -run 'Full|Disk|Damage|Torn|Kill|Cluster|ServerGone|LostAck' ./queue/log
+
+pictures: deps ## every page and every step of the browser tests as PNG: OUT=DIR
+	@test -n "$(OUT)" || { echo "say where to: make pictures OUT=DIR"; exit 1; }
+	TICKOVER_LOOKS=all TICKOVER_ARTEFACTS="$(abspath $(OUT))" $(GO) test -count=1 -timeout 60m ./services/floor
 
 fuzz: ## each fuzz target for FUZZTIME
 	@./deploy/fuzz.sh $(FUZZTIME)

@@ -3,8 +3,6 @@ package floor_test
 import (
 	"context"
 	"fmt"
-	"os"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -24,21 +22,6 @@ func (b *browser) mouse(kind input.DispatchMouseEventType, x, y float64) {
 		_, err := cdp.Call(ctx, t, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1})
 		return err
 	}))
-}
-
-// window keeps a picture of what is in the window, dialogs where they are.
-func (b *browser) window(name string, width int64) {
-	b.t.Helper()
-	ctx, cancel := context.WithTimeout(b.ctx, bound)
-	defer cancel()
-	png, err := chromedp.Run(ctx, chromedp.CaptureScreenshot())
-	if err != nil {
-		b.t.Logf("no picture of %s: %v", name, err)
-		return
-	}
-	if err := os.WriteFile(filepath.Join(b.shots, fmt.Sprintf("%s-%d.png", name, width)), png, 0o644); err != nil {
-		b.t.Error(err)
-	}
 }
 
 // place is where an element is in the window.

@@ -118,14 +118,6 @@ func (w *world) flashReady(unit queue.UnitID, who queue.PersonID) {
 	w.do(who, &queue.AcceptStep{Unit: unit, Step: "flash", Technician: who, Resources: []queue.ResourceID{"b3", "i1", "c1"}})
 }
 
-// press clicks what may lie below the fold, under the phone's menu.
-func (b *browser) press(css string) {
-	b.t.Helper()
-	b.see(css)
-	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({ block: "center" }), true)`, css))
-	b.click(css)
-}
-
 // upload chooses files in a form's field.
 func (b *browser) upload(css string, files ...string) {
 	b.t.Helper()
@@ -171,13 +163,13 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	const card = "#card-LM-1-flash"
 	// A browser that gives no more room: it is said, and the form stays.
 	eval[bool](b, `(window.realAdd = IDBObjectStore.prototype.add, IDBObjectStore.prototype.add = () => { throw new DOMException("full", "QuotaExceededError") }, true)`)
-	b.press(card + ` form[action="/do/start"] > button`)
+	b.click(card + ` form[action="/do/start"] > button`)
 	b.see(card + ` .form-says`)
 	if got := b.text(card + ` .form-says`); !strings.Contains(got, "no room to keep it") {
 		t.Errorf("with no room it says %q", got)
 	}
 	eval[bool](b, `(IDBObjectStore.prototype.add = window.realAdd, true)`)
-	b.press(card + ` form[action="/do/start"] > button`)
+	b.click(card + ` form[action="/do/start"] > button`)
 	b.see(card + ` .timer`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 1")`)
 	b.shot("phone-started-offline", 360)
@@ -189,7 +181,7 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	left := b.text(card + " .count")
 	b.until(fmt.Sprintf(`document.querySelector("%s .count").innerText != %q`, card, left))
 	for stretch := 1; stretch <= 2; stretch++ {
-		b.press(card + ` form[action="/do/advance"] > button`)
+		b.click(card + ` form[action="/do/advance"] > button`)
 		b.until(fmt.Sprintf(`document.querySelectorAll("%s .stretches li.over").length == %d`, card, stretch))
 		if stretch == 1 {
 			b.shot("phone-hands-off-offline", 360)
@@ -200,12 +192,12 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	b.upload(card+` form[action="/do/done"] input[type=file][multiple]`, writeFile(t, "screen.jpg", aPhoto(t, 2400, 1800)))
 	b.see(card + ` form[action="/do/done"] .photo-preview canvas`)
 	b.shot("phone-done-form-offline", 360)
-	b.press(card + ` form[action="/do/done"] > button`)
+	b.click(card + ` form[action="/do/done"] > button`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 4")`)
 	b.shot("phone-waiting", 360)
 	// The resets waited for the flash, which this phone has done.
 	b.open("/units/LM-1/steps/resets")
-	b.press(`#card-LM-1-resets form[action="/do/start"] > button`)
+	b.click(`#card-LM-1-resets form[action="/do/start"] > button`)
 	b.see(`#card-LM-1-resets .timer`)
 	b.shot("phone-resets-offline", 360)
 	b.open("/job")
@@ -274,16 +266,16 @@ func TestPhoneConflict(t *testing.T) {
 	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
 
 	const card = "#card-LM-1-check-in"
-	b.press(card + ` form[action="/do/start"] > button`)
+	b.click(card + ` form[action="/do/start"] > button`)
 	b.see(card + ` .timer`)
 	for field, v := range map[string]string{"frame_number": "KB25", "odometer_km": "12,5", "engine_h": "0.4"} {
 		b.write(card+` form[action="/do/done"] input[name="ev.`+field+`"]`, v)
 	}
-	b.press(card + ` form[action="/do/done"] > button`)
+	b.click(card + ` form[action="/do/done"] > button`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 2")`)
 	b.open("/units/LM-2/steps/check-in")
 	b.see("#kept")
-	b.press(`#card-LM-2-check-in form[action="/do/start"] > button`)
+	b.click(`#card-LM-2-check-in form[action="/do/start"] > button`)
 	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 3")`)
 	b.open("/board") // was not kept
 	b.until(`document.querySelector("h1").innerText == "No network"`)
@@ -362,7 +354,7 @@ func TestPhoneOnline(t *testing.T) {
 	}
 	b.upload(done+` input[type=file][capture]`, writeFile(t, "taken", large.Bytes()))
 	b.see(done + ` .photo-preview canvas`)
-	b.press(done + ` > button`)
+	b.click(done + ` > button`)
 	b.see(`.refusal`)
 	if got := b.text(`.refusal`); !strings.Contains(got, "Odometer") {
 		t.Errorf("refusal %q", got)
@@ -373,7 +365,7 @@ func TestPhoneOnline(t *testing.T) {
 		t.Errorf("what was typed is now %q", got)
 	}
 	b.write(done+` input[name="ev.odometer_km"]`, "12")
-	b.press(done + ` > button`)
+	b.click(done + ` > button`)
 	b.until(`!document.querySelector('` + card + `')`)
 	st := w.step("LM-1", "check-in")
 	if st.Status != queue.Done || st.Evidence["engine_h"] != "0.4" {
@@ -401,7 +393,7 @@ func TestPhoneOldPage(t *testing.T) {
 	c.mute.Store(true)
 	w.server.CloseClientConnections()
 	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
-	b.press(start)
+	b.click(start)
 	b.see(".refusal")
 	if got := b.text(".refusal"); !strings.Contains(got, "is running, begun by kofi") || !strings.Contains(got, "Nothing was changed") {
 		t.Errorf("refusal %q", got)
@@ -568,7 +560,7 @@ func TestBenchByKeyboard(t *testing.T) {
 	}
 	// In a field, typing stays typing.
 	b.open("/bench/b3")
-	b.press(`#card-LM-1-flash details.more:has(form[action="/do/problem"]) > summary`)
+	b.click(`#card-LM-1-flash details.more:has(form[action="/do/problem"]) > summary`)
 	b.write(`#card-LM-1-flash form[action="/do/problem"] input[name="reason"]`, "LM-1")
 	if got := eval[string](b, `document.querySelector('#card-LM-1-flash form[action="/do/problem"] input[name="reason"]').value + location.pathname`); got != "LM-1/bench/b3" {
 		t.Errorf("typed in a field: %q", got)

@@ -43,6 +43,10 @@ func (b *browser) glide(x, y, dx, dy float64) {
 	}
 }
 
+// rests keeps the finger where it is for a moment: one that leaves at once
+// throws the page, which then glides on under the next touch.
+func rests() { time.Sleep(150 * time.Millisecond) }
+
 // scrolled is how far the chart and the window are.
 func (b *browser) scrolled() [2]float64 {
 	b.t.Helper()
@@ -72,13 +76,17 @@ func TestForemanDragsByTouch(t *testing.T) {
 			b.until(`document.querySelectorAll('a.block[tabindex="0"]').length == 1`) // its scripts run
 			hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
 			seq := w.l.View().Seq
-			// middle is where to put the finger: the block in the middle of the window.
+			// middle is where to put the finger: the block in the middle of the
+			// window, once a glide before it has run out.
 			middle := func() (x, y float64) {
-				eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).scrollIntoView({ block: "center", inline: "center" }), true)`, block))
-				p := eval[place](b, fmt.Sprintf(`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return { X: r.x, Y: r.y, W: r.width, H: r.height } })()`, block))
+				const where = `(() => { const r = document.querySelector(%q).getBoundingClientRect(); return { X: r.x, Y: r.y, W: r.width, H: r.height } })()`
+				b.until(fmt.Sprintf(`(() => { document.querySelector(%q).scrollIntoView({ block: "center", inline: "center" });
+					const at = JSON.stringify(%s), still = at === window.stoodAt; window.stoodAt = at; return still })()`, block, fmt.Sprintf(where, block)))
+				p := eval[place](b, fmt.Sprintf(where, block))
 				return p.X + p.W/2, p.Y + p.H/2
 			}
 			lift := func(x, y float64) {
+				t.Helper()
 				b.fingers(input.DispatchTouchEventTypeTouchStart, [2]float64{x, y})
 				b.see(`.ghost.lifted`)
 			}
@@ -88,6 +96,7 @@ func TestForemanDragsByTouch(t *testing.T) {
 			before := b.scrolled()
 			b.fingers(input.DispatchTouchEventTypeTouchStart, [2]float64{x, y})
 			b.glide(x, y, 0, -120)
+			rests()
 			b.until(fmt.Sprintf(`window.scrollY > %f + 50`, before[1]))
 			b.fingers(input.DispatchTouchEventTypeTouchEnd)
 			if eval[bool](b, `Boolean(document.querySelector(".ghost, dialog[open]"))`) {
@@ -98,6 +107,7 @@ func TestForemanDragsByTouch(t *testing.T) {
 				before = b.scrolled()
 				b.fingers(input.DispatchTouchEventTypeTouchStart, [2]float64{x, y})
 				b.glide(x, y, 120, 0)
+				rests()
 				b.until(fmt.Sprintf(`document.getElementById("chart-box").scrollLeft < %f - 50`, before[0]))
 				b.fingers(input.DispatchTouchEventTypeTouchEnd)
 			}
