@@ -67,6 +67,12 @@ func (w *world) checkIn(more url.Values) {
 		"command_id": {w.id()}, "actor": {"ruth"}, "back": {"/check-in"}, "unit": {"LM-7"}, "frame": {"KB25-26-00417"}, "make": {"Kestrow"}, "model": {"Brae 250"},
 		"year": {"2026"}, "family": {"kr5"}, "fitment": {"standard"}, "plate": {"LM 26 TRA"}, "ownership": {"customer"}, "route": {"reflash"}, "promise": {"2026-02-18T16:30"}, "weight": {"5"},
 	}
+	// These worlds give all their machines one frame number.
+	for _, u := range w.l.View().OpenUnits() {
+		if u.Machine.Frame == f.Get("frame") {
+			f.Set("beside", string(u.ID))
+		}
+	}
 	for k, v := range more {
 		f[k] = v
 	}
@@ -218,6 +224,27 @@ func TestSentTwiceKeepsOnePerson(t *testing.T) {
 	w.checkIn(who)
 	if _, ok := w.people.Get(first); !ok || w.people.Len() != 1 {
 		t.Errorf("%d people; the unit's own: %v", w.people.Len(), ok)
+	}
+}
+
+// TestCheckInSentTwice: the second tap of a check-in is told what the first came
+// to; another visit of the machine asks whether it is one.
+func TestCheckInSentTwice(t *testing.T) {
+	w := newWorld(t)
+	w.be("ruth")
+	f := url.Values{"command_id": {"once"}, "actor": {"ruth"}, "back": {"/check-in"}, "unit": {"LM-7"}, "frame": {"KB25-26-00417"}, "make": {"Kestrow"}, "model": {"Brae 250"},
+		"year": {"2026"}, "family": {"kr5"}, "fitment": {"standard"}, "ownership": {"customer"}, "route": {"reflash"}, "promise": {"2026-02-18T16:30"}, "weight": {"5"}}
+	first, second := w.postForm("/do/receive", f), w.postForm("/do/receive", f)
+	if first.status != http.StatusOK || second.status != http.StatusOK || second.path != first.path {
+		t.Errorf("first %d %s, second %d %s", first.status, first.path, second.status, second.path)
+	}
+	f.Set("command_id", "twice")
+	f.Set("unit", "LM-8")
+	if third := w.postForm("/do/receive", f); !strings.Contains(string(third.body), "is in the shop already") {
+		t.Errorf("another check-in of the machine: %d %s", third.status, third.path)
+	}
+	if n := len(w.l.View().OpenUnits()); n != 1 {
+		t.Errorf("%d units", n)
 	}
 }
 

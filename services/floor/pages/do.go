@@ -520,7 +520,8 @@ func receive(in *input) (queue.Action, string) {
 	}
 	// Most often it is the same machine again, or a number misread. Two machines
 	// may share a key, so this asks and forbids nothing.
-	if u := in.b.inShop(a.Machine.Frame); u != nil && in.text("beside") != string(u.ID) {
+	// Its own visit means that the form is sent twice: the queue answers that.
+	if u := in.b.inShop(a.Machine.Frame); u != nil && u.ID != in.unit() && in.text("beside") != string(u.ID) {
 		in.wrong("frame", in.b.T("a machine with this frame number is in the shop already, as %s", u.ID), "Open that ticket, or read the number again. If it is another machine, tick so beside the number.")
 	}
 	said := in.b.T("%s is checked in.", in.unit())
