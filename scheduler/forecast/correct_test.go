@@ -133,7 +133,7 @@ func TestKindsShrinkToTheWhole(t *testing.T) {
 	if one := forecast.Correct(late(0)); one.Of("usual").Quantile(p) != one.Quantile(p) {
 		t.Error("a shop with one kind only has two corrections")
 	}
-	if n := c.Of("late").N(); n != 70 { // 30 of its own, and the others as forty
+	if n := c.Of("late").N(); n != 50 { // 30 of its own, and the others as twenty
 		t.Errorf("rests on %d", n)
 	}
 	var none *forecast.Correction
