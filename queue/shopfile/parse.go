@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"regexp"
+	"strconv"
 	"strings"
 	"time"
 	_ "time/tzdata" // a file is judged alike on every machine
@@ -370,8 +371,14 @@ func (r *reader) planning(n *yaml.Node, d *draft) {
 		return
 	}
 	m := r.mapping(n, "planning")
-	q := &d.shop.Planning.Quantile
-	*q = r.number(m.get("quantile"), "quantile", quantileMin, quantileMax, *q)
+	if at := m.get("quantile"); at != nil {
+		v, err := strconv.ParseFloat(at.Value, 64)
+		if err == nil && v >= quantileMin && v <= quantileMax && numberPattern.MatchString(at.Value) {
+			d.shop.Planning.Quantile = v
+		} else {
+			r.at(at, "write a share with a point, from 0.3 to 0.95; 0.6 is usual", "quantile is %s", valueOf(at))
+		}
+	}
 	m.done()
 }
 

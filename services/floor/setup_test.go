@@ -250,6 +250,7 @@ func TestSetupSaysWhatIsWrongWhere(t *testing.T) {
 	v := setupForm(t, w.setupPage().body)
 	v.Set("latitude", "north")
 	v.Set("hours.mon", "8 to 5")
+	v.Set("quantile", "60")
 	v.Set("tech.0.name", "")
 	v.Set("res.12.name", "x: {y: [")
 	v.Set("res.12.tags", "Two Words")
@@ -258,7 +259,7 @@ func TestSetupSaysWhatIsWrongWhere(t *testing.T) {
 	if got.status != http.StatusUnprocessableEntity {
 		t.Errorf("%d", got.status)
 	}
-	for _, part := range []string{"should be a number", "shop.yaml:", "is no tag", "unit LM-1 has a step", "not of the form hh:mm-hh:mm", `value="x: {y: ["`, `value="8 to 5"`} {
+	for _, part := range []string{"should be a number", "shop.yaml:", "from 0.3 to 0.95", "is no tag", "unit LM-1 has a step", "not of the form hh:mm-hh:mm", `value="x: {y: ["`, `value="8 to 5"`} {
 		if !strings.Contains(strings.ReplaceAll(body, "&#34;", `"`), part) {
 			t.Errorf("the page lacks %q", part)
 		}

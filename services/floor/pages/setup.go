@@ -441,7 +441,7 @@ func (p *setupPage) ToFix() []SetupProblem {
 }
 
 // formSections are those that the form has fields for.
-var formSections = []string{"site", "name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes"}
+var formSections = []string{"site", "name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes", "planning"}
 
 // Others are the problems of no field of the form.
 func (p *setupPage) Others() []SetupProblem {

@@ -15,5 +15,5 @@
 //     made from, as a whole or not at all, and keeps the one before.
 //
 // The package knows no HTTP and shows nothing. It does not edit calibrations,
-// daylight, objective, planning, limits and evidence: those are kept as they stand.
+// daylight, objective, limits and evidence: those are kept as they stand.
 package setup

@@ -188,6 +188,7 @@ func (w *writer) all() {
 	w.technicians()
 	w.foremen()
 	w.work()
+	w.planning()
 }
 
 func (w *writer) note(section string) { w.changed = append(w.changed, section) }
@@ -225,6 +226,24 @@ func (w *writer) place() {
 		w.items("place", want)
 		w.note("place")
 	}
+}
+
+// planning writes the one key of its section; an emptied field takes the section
+// out, and the default holds.
+func (w *writer) planning() {
+	switch was, now := w.was.Quantile, w.form.Quantile; {
+	case was == now:
+		return
+	case now == "" && w.section("planning") == nil:
+		return
+	case now == "":
+		w.drop("planning")
+	default:
+		m := flow()
+		put(m, "quantile", value(now))
+		w.set("planning", m)
+	}
+	w.note("planning")
 }
 
 func (w *writer) week(section string, was, now [7]string) {

@@ -16,6 +16,7 @@ type Form struct {
 	Site, Name                string
 	Zone, Latitude, Longitude string
 	Elevation                 string
+	Quantile                  string    // of learnt lengths that is planned with; empty: the default
 	Hours, Quiet              [7]string // by time.Weekday; "08:00-12:00, 13:00-17:30", empty: shut
 	Days                      []Day
 	Resources                 []Resource
@@ -51,7 +52,7 @@ var dayNames = [7]string{"sun", "mon", "tue", "wed", "thu", "fri", "sat"}
 
 // Of fills the form from a shop.
 func Of(s *queue.Shop) *Form {
-	f := &Form{Site: string(s.Site), Name: s.Name, Zone: s.TimeZone, Latitude: number(s.LatitudeD), Longitude: number(s.LongitudeD)}
+	f := &Form{Site: string(s.Site), Name: s.Name, Zone: s.TimeZone, Latitude: number(s.LatitudeD), Longitude: number(s.LongitudeD), Quantile: number(s.PlanningQuantile())}
 	if s.ElevationM != 0 {
 		f.Elevation = number(s.ElevationM)
 	}
@@ -128,7 +129,7 @@ func (f *Form) Values() url.Values {
 		}
 	}
 	for name, s := range map[string]string{"site": f.Site, "name": f.Name, "time_zone": f.Zone, "latitude": f.Latitude,
-		"longitude": f.Longitude, "elevation_m": f.Elevation, "foremen": f.Foremen} {
+		"longitude": f.Longitude, "elevation_m": f.Elevation, "foremen": f.Foremen, "quantile": f.Quantile} {
 		put(name, s)
 	}
 	for d, name := range dayNames {
@@ -177,7 +178,7 @@ func field(group string, i int, name string) string {
 func Read(v url.Values) *Form {
 	get := func(name string) string { return clean(v.Get(name)) }
 	f := &Form{Site: get("site"), Name: get("name"), Zone: get("time_zone"), Latitude: get("latitude"), Longitude: get("longitude"),
-		Elevation: get("elevation_m"), Foremen: listText(get("foremen"))}
+		Elevation: get("elevation_m"), Quantile: get("quantile"), Foremen: listText(get("foremen"))}
 	for d, name := range dayNames {
 		f.Hours[d], f.Quiet[d] = listText(get("hours."+name)), listText(get("quiet."+name))
 	}

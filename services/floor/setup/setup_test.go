@@ -90,6 +90,8 @@ func TestOneEditIsOneLine(t *testing.T) {
 			f.Routes = slices.DeleteFunc(f.Routes, func(s string) bool { return s == "trade-in" })
 		}, []string{
 			"-  trade-in:", "-    name: Hours check of a trade-in", "-    steps:", "-      check-in: {}", "-      hours-check: {after: check-in}", "-"}}, // and the empty line behind it
+		{"what is planned with", func(f *setup.Form) { f.Quantile = "0.75" }, []string{
+			"-planning: {quantile: 0.6}", "+planning: {quantile: 0.75}"}},
 		{"Sunday", func(f *setup.Form) { f.Hours[0] = "10:00-12:00" }, []string{
 			"-  mon-fri: 08:00-17:30", "-  sat: 08:30-13:00            # a day that is not named is shut",
 			"+  mon-fri: 08:00-17:30", "+  sat: 08:30-13:00", "+  sun: 10:00-12:00"}},
@@ -192,7 +194,7 @@ var (
 // edit changes some fields in a way that leaves a sound shop.
 func edit(t *rapid.T, f *setup.Form) map[string]bool {
 	edited := map[string]bool{}
-	for _, s := range rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes"}), 1, 4, rapid.ID).Draw(t, "sections") {
+	for _, s := range rapid.SliceOfNDistinct(rapid.SampledFrom([]string{"name", "place", "hours", "days", "quiet", "resources", "technicians", "foremen", "operations", "routes", "planning"}), 1, 4, rapid.ID).Draw(t, "sections") {
 		edited[s] = true
 		switch s {
 		case "name":
@@ -241,6 +243,8 @@ func edit(t *rapid.T, f *setup.Form) map[string]bool {
 		case "operations":
 			o := &f.Operations[rapid.IntRange(0, len(f.Operations)-1).Draw(t, "operation")]
 			o.Minutes[rapid.IntRange(0, len(o.Minutes)-1).Draw(t, "stretch")] = fmt.Sprint(rapid.IntRange(1, 100).Draw(t, "minutes"))
+		case "planning":
+			f.Quantile = rapid.SampledFrom([]string{"0.3", "0.55", "0.95"}).Draw(t, "quantile")
 		case "routes":
 			f.Routes = slices.Delete(f.Routes, 1, 1+rapid.IntRange(1, 3).Draw(t, "routes"))
 		}
@@ -363,6 +367,44 @@ func TestNewShop(t *testing.T) {
 	if again.Operation("flash") == nil || again.Route("reflash") == nil {
 		t.Error("the route came without its operations")
 	}
+}
+
+// TestQuantile: an emptied one is the default again, one out of bounds is said
+// of its field with the bounds.
+func TestQuantile(t *testing.T) {
+	b := larkmoor(t)
+	f := setup.Of(b.Shop)
+	f.Quantile = ""
+	shop := sound(t, setup.Write(b, f))
+	if q := shop.PlanningQuantile(); q != queue.QuantileDefault {
+		t.Errorf("emptied: planned with %v", q)
+	}
+	for _, typed := range []string{"0.2", "0.96", "60", "0,6", "most"} {
+		f.Quantile = typed
+		r := setup.Write(b, f)
+		if r.Shop != nil || len(r.Problems) != 1 {
+			t.Fatalf("%s is taken: %v", typed, r.Problems)
+		}
+		if p := r.Problems[0]; p.Section != "planning" || !strings.Contains(p.Do, "from 0.3 to 0.95") {
+			t.Errorf("%s: %+v", typed, p)
+		}
+	}
+	f.Quantile = "0.3"
+	r := setup.Write(setup.Base{Name: "shop.yaml", Text: r0(t, b), Shop: b.Shop}, f)
+	if shop := sound(t, r); shop.PlanningQuantile() != .3 {
+		t.Errorf("written where there was none: %v", shop.PlanningQuantile())
+	}
+}
+
+// r0 is the demo's file without the section.
+func r0(t *testing.T, b setup.Base) []byte {
+	f := setup.Of(b.Shop)
+	f.Quantile = ""
+	r := setup.Write(b, f)
+	if bytes.Contains(r.Text, []byte("planning:")) || !slices.Contains(r.Changed, "planning") {
+		t.Fatalf("the section is still there: %v", r.Changed)
+	}
+	return r.Text
 }
 
 // TestOtherWaysToWrite: flow style, CRLF, a byte order mark, quoted keys.
