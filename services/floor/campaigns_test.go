@@ -13,6 +13,8 @@ import (
 	"time"
 
 	"tickover/queue"
+	"tickover/services/experience"
+	"tickover/services/floor/live"
 	"tickover/testdata"
 )
 
@@ -345,6 +347,50 @@ func (w *world) claimEqualsTheLog(path string, unit queue.UnitID) {
 	}
 	if s := w.page(path + "/claim").text(); !strings.Contains(s, fmt.Sprintf("%.1f", total)) {
 		t.Errorf("the page's sum is not %.1f: %s", total, s)
+	}
+}
+
+// TestBookingPlansWithLearntLengths: the proposed visit is as long as the plan
+// will have it.
+func TestBookingPlansWithLearntLengths(t *testing.T) {
+	w := newWorld(t)
+	for i := range 3 {
+		w.clock.set(morning.AddDate(0, 0, i))
+		w.sold(queue.UnitID(fmt.Sprintf("LM-%d", i+1)), fmt.Sprintf("KB25-26-0000%d", i+1))
+	}
+	w.clock.set(morning.AddDate(0, 0, 3))
+	w.listNewer()
+	w.be("ruth")
+	ready := func() time.Time {
+		t.Helper()
+		times := w.get("/api/v1/campaigns/" + newerCampaign + "/times?machine=KB252600001").object(t)["times"].([]any)
+		at, err := time.Parse(time.RFC3339, times[0].(map[string]any)["ready"].(string))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if page := w.page("/campaigns/" + newerCampaign + "/book?machine=KB252600001").text(); !strings.Contains(page, at.In(w.l.View().Shop.Location()).Format("15:04")) {
+			t.Errorf("the page does not say %v: %s", at, page)
+		}
+		return at
+	}
+	listed := ready()
+	w.lengths = experience.New(w.log, w.l.View().Site)
+	if err := w.lengths.Refresh(t.Context(), w.clock.now()); err != nil {
+		t.Fatal(err)
+	}
+	w.serve(live.Bounds{})
+	w.be("ruth")
+	var want time.Duration
+	shop := w.l.View().Shop
+	for _, st := range shop.SweepRoute().Steps {
+		op := shop.Operation(st.Operation)
+		for k := range op.Stretches {
+			p := w.lengths.Lengths().Planned(op, k, "Kestrow Brae 250", "", shop.PlanningQuantile())
+			want += p.Length - p.Listed
+		}
+	}
+	if got := ready().Sub(listed); want.Abs() < 5*time.Minute || got.Abs() < want.Abs()/3 {
+		t.Errorf("ready %v after what was so with listed lengths, the lengths differ by %v", got, want)
 	}
 }
 

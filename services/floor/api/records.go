@@ -15,6 +15,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/sheet"
 	"tickover/services/booking"
+	"tickover/services/dispatch"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/export"
 	"tickover/services/floor/record"
@@ -525,7 +526,8 @@ func (a *API) times(ctx context.Context, in *timesInput) (TimesView, error) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, timesTimeout)
 	defer cancel()
-	found, err := booking.Propose(ctx, booking.Input{State: st, Almanac: a.o.Ledger.Almanac(), Plan: a.plan(ctx), Now: a.now(ctx), Machine: line.MachineRecord})
+	found, err := booking.Propose(ctx, booking.Input{State: st, Almanac: a.o.Ledger.Almanac(), Plan: a.plan(ctx), Now: a.now(ctx), Machine: line.MachineRecord,
+		Options: dispatch.ComputeOptions{SnapshotOptions: dispatch.SnapshotOptions{Lengths: a.o.Lengths.Lengths()}}})
 	out := TimesView{Times: []TimeView{}}
 	var refused *queue.Refusal
 	switch {

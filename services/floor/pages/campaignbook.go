@@ -46,7 +46,7 @@ func (p *Pages) book(r *http.Request, b *Base) (string, any, error) {
 	}
 	ctx, cancel := context.WithTimeout(r.Context(), bookTimeout)
 	defer cancel()
-	page.Found, err = booking.Propose(ctx, booking.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Machine: line.MachineRecord})
+	page.Found, err = booking.Propose(ctx, booking.Input{State: b.State, Almanac: p.o.Ledger.Almanac(), Plan: b.Plan, Now: b.Now, Machine: line.MachineRecord, Options: p.planned()})
 	var refused *queue.Refusal
 	switch {
 	case errors.Is(err, booking.ErrIsHere):
