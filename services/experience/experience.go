@@ -363,12 +363,23 @@ type Planned struct {
 	Estimate       estimate.Estimate
 }
 
+// waitedQuantile is what the time of a machine is planned with that may wait
+// for somebody (no source; the lower quartile). Of such a time only is known
+// when somebody came, and people come when it is planned: planned with a higher
+// share it would grow by what they come late, night after night, and interface
+// or charger stay locked for it. Who comes too early waits a minute or two.
+const waitedQuantile = 0.25
+
 // Planned is the length to plan a stretch with: the quantile p of what was
-// seen, see [estimate.Estimate.Planned].
+// seen, see [estimate.Estimate.Planned]; of the time of a machine that may wait
+// for somebody the lower quartile, if that is less.
 func (l *Lengths) Planned(op *queue.Operation, stretch int, model string, who queue.PersonID, p float64) Planned {
 	listed := op.Stretches[stretch].Duration
 	if l == nil {
 		return Planned{Length: listed, Listed: listed, Estimate: l.Of(op, stretch, model, who)}
+	}
+	if x := &op.Stretches[stretch]; !x.HandsOn && x.MaxWait != 0 {
+		p = min(p, waitedQuantile)
 	}
 	e := l.Of(op, stretch, model, who)
 	return Planned{Length: e.Planned(p, listed), Listed: listed, Estimate: e}
