@@ -13,14 +13,15 @@ import (
 // that applies: the objective is the makespan alone, each activity is one
 // unattended stretch without calendars, each need is of one given resource,
 // lags have no maximum. A descent counts as a schedule, and so does decoding
-// what it found.
+// what it found. What it finds joins the populations that breeding has left,
+// and windows are opened in the best of them.
 type learner struct {
 	e      *evolver
 	s      *search
 	solver *lazy.Solver
 	r      *rand.Rand
 	child  genome
-	starts []int64 // of the schedule that guides
+	starts []int64 // of the schedule that guides, in which windows are opened
 	modes  []int
 	order  []int32 // activities by starts
 	latest []int64 // limits of a window
@@ -40,7 +41,7 @@ const learnMax = 5000
 const (
 	easyShare   = 20 // one part in so many
 	easyMax     = 100
-	openMax     = 100
+	openMax     = 25
 	windowMax   = 50
 	windowsOnce = 8
 )
@@ -212,9 +213,10 @@ func (l *learner) search(limit int) lazy.Status {
 }
 
 // window looks for a schedule in which the activities before some window of
-// time start no later, and those behind it sooner. Windows grow while there is
-// none, and shrink while that is hard to tell.
+// time start no later than in one of the best, and those behind it sooner.
+// Windows grow while there is none, and shrink while that is hard to tell.
 func (l *learner) window() lazy.Status {
+	l.draw()
 	n := len(l.order)
 	slices.SortFunc(l.order, func(a, b int32) int {
 		return cmp.Or(cmp.Compare(l.starts[a], l.starts[b]), cmp.Compare(a, b))
@@ -248,6 +250,39 @@ func (l *learner) window() lazy.Status {
 }
 
 const timeMax = 1 << 40
+
+// draw has the solver search near one of the individuals that are as short as
+// the best. Each has other windows; those pushed to the right bind them least.
+func (l *learner) draw() {
+	s := l.s
+	best := int64(s.best.cost / s.in.p.Weights.Makespan)
+	var base *individual
+	n, right := 0, false
+	for k, list := range [][]individual{l.e.left, l.e.right} {
+		for i := range list {
+			if x := &list[i]; x.score.unplaced == 0 && x.span <= best {
+				if n++; l.r.IntN(n) == 0 {
+					base, right = x, k == 1
+				}
+			}
+		}
+	}
+	if base == nil {
+		l.recall()
+		return
+	}
+	for a, t := range base.keys {
+		l.modes[a] = 0
+		if l.e.multi {
+			l.modes[a] = int(base.opt[a])
+		}
+		if right { // its time runs backwards
+			t = base.span - t - int64(s.in.acts[a].opts[l.modes[a]].st[0].d)
+		}
+		l.starts[a] = t
+	}
+	l.solver.Guide(l.starts, l.modes)
+}
 
 // recall shows the solver the best schedule.
 func (l *learner) recall() {
@@ -283,14 +318,24 @@ func (l *learner) justify() {
 	s := l.s
 	for s.best.unplaced == 0 && l.left() > 1 {
 		before := s.best
+		l.admit(s.d, s.best, l.e.left)
 		l.turn(s.d, -1)
 		n := l.e.back.schedules
-		l.e.back.decode(&l.child)
+		out := l.e.back.decode(&l.child)
 		s.d.schedules += l.e.back.schedules - n
+		l.admit(l.e.back, out.score, l.e.right)
 		l.turn(l.e.back, 1)
 		if s.try(&l.child); !s.best.less(before) {
 			return
 		}
+	}
+}
+
+// admit lets the schedule in d into a population, once there are both.
+func (l *learner) admit(d *decoder, sc score, to []individual) {
+	if len(l.e.right) > 0 {
+		l.e.record(&l.e.spare, d, sc)
+		l.e.replace(to)
 	}
 }
 
