@@ -14,7 +14,7 @@ import (
 const learnEvery = time.Minute
 
 // turn lets the sites of a process learn one after the other, and rests as long
-// as it took, so that learning costs half a core at most, however many sites
+// as it took, so that each kind costs half a core at most, however many sites
 // there are: what was learnt is worth something tomorrow, an answer now.
 type turn chan struct{}
 

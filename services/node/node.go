@@ -13,7 +13,7 @@
 //  3. A floor opens a site when it is asked for: from the shared snapshot and
 //     the end of the log, not from the log's beginning.
 //  4. What a site's past teaches (lengths, promises) is learnt site after site,
-//     half a core of a process at most.
+//     half a core of a process for each at most.
 //  5. At the end of ctx nothing new is assigned, requests under way are
 //     finished, leases are given up, and Run returns when all of that is done.
 package node
