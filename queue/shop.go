@@ -306,6 +306,21 @@ func (s *Shop) Technician(id PersonID) *Technician {
 	return find(s.Technicians, func(t *Technician) bool { return t.ID == id })
 }
 
+// NameOf is what people call a resource or, if one is given, a technician; the
+// id of what the shop doesn't have.
+func (s *Shop) NameOf(r ResourceID, p PersonID) string {
+	if p != "" {
+		if t := s.Technician(p); t != nil {
+			return t.Name
+		}
+		return string(p)
+	}
+	if x := s.Resource(r); x != nil {
+		return x.Name
+	}
+	return string(r)
+}
+
 // Foreman reports whether the person may override interlocks.
 func (s *Shop) Foreman(id PersonID) bool {
 	for _, f := range s.Foremen {

@@ -165,7 +165,7 @@ func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 }
 
 func stuckClosure(st *queue.State, x *queue.ResourceClosed, now time.Time) *queue.Refusal {
-	cs := st.Closures[x.Resource]
+	cs, name := st.Closures[x.Resource], st.Shop.NameOf(x.Resource, x.Technician)
 	if x.Technician != "" {
 		cs = st.Absences[x.Technician]
 	}
@@ -173,9 +173,9 @@ func stuckClosure(st *queue.State, x *queue.ResourceClosed, now time.Time) *queu
 	case !slices.ContainsFunc(cs, func(c queue.Closure) bool {
 		return c.From.Equal(x.From) && c.Until.Equal(x.Until) && c.Reason == x.Reason
 	}):
-		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure of %s%s is taken back already", x.Resource, x.Technician)
+		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure or absence of %s is taken back already", name)
 	case !x.Until.After(now):
-		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure of %s%s is over", x.Resource, x.Technician)
+		return queue.Refuse(queue.CodeWrongStep, "Nothing to do.", "this closure or absence of %s is over", name)
 	}
 	return nil
 }
