@@ -430,7 +430,7 @@ func (a *Reopen) decide(d *decider) error {
 	case len(closed) == 0:
 		return refuse(CodeWrongStep, "Nothing to do.", "%s%s is not closed", a.Resource, a.Technician)
 	case a.Only != nil && !slices.ContainsFunc(closed, a.Only.same):
-		return refuse(CodeWrongStep, "Nothing to do.", "this closure or absence of %s is taken back already", d.state.Shop.NameOf(a.Resource, a.Technician))
+		return refuse(CodeWrongStep, "Nothing to do.", "this closure or absence of %s is taken back already", d.state.Shop.ResourceName(a.Resource)+d.state.Shop.TechnicianName(a.Technician))
 	}
 	if err := checkText("the reason", a.Reason, false); err != nil {
 		return err

@@ -306,19 +306,22 @@ func (s *Shop) Technician(id PersonID) *Technician {
 	return find(s.Technicians, func(t *Technician) bool { return t.ID == id })
 }
 
-// NameOf is what people call a resource or, if one is given, a technician; the
-// id of what the shop doesn't have.
-func (s *Shop) NameOf(r ResourceID, p PersonID) string {
-	if p != "" {
-		if t := s.Technician(p); t != nil {
-			return t.Name
-		}
-		return string(p)
+// ResourceName is what people call a resource; the id of one without a name, or
+// that the shop doesn't have.
+func (s *Shop) ResourceName(id ResourceID) string {
+	if r := s.Resource(id); r != nil && r.Name != "" {
+		return r.Name
 	}
-	if x := s.Resource(r); x != nil {
-		return x.Name
+	return string(id)
+}
+
+// TechnicianName is what people call a technician; the id of one without a name,
+// or that the shop doesn't have.
+func (s *Shop) TechnicianName(id PersonID) string {
+	if t := s.Technician(id); t != nil && t.Name != "" {
+		return t.Name
 	}
-	return string(r)
+	return string(id)
 }
 
 // Foreman reports whether the person may override interlocks.

@@ -200,7 +200,7 @@ func (l *JetStream) publish(ctx context.Context, m *nats.Msg, en *queue.Entry, e
 			unknown = true
 			last = fmt.Errorf("%w: this command is under way", ErrNotDurable)
 			continue
-		case isFull(err):
+		case Full(err):
 			return 0, fmt.Errorf("%w: %s. Free disk space or raise the store limit; reading goes on, nothing was stored", ErrFull, err)
 		case !unknown && errors.As(err, &api) && api.Code < 500 && api.Code != 408:
 			return 0, fmt.Errorf("%w: the log refused it: %s", ErrInvalid, api.Description)
@@ -224,7 +224,9 @@ func (l *JetStream) publish(ctx context.Context, m *nats.Msg, en *queue.Entry, e
 	return 0, last
 }
 
-func isFull(err error) bool {
+// Full reports whether the server refuses a message because the stream, the
+// account or the server has no room.
+func Full(err error) bool {
 	var api *jetstream.APIError
 	return errors.As(err, &api) && (slices.Contains(codesFull, api.ErrorCode) ||
 		api.ErrorCode == codeStoreFailed && strings.HasPrefix(api.Description, "maximum "))

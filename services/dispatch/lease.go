@@ -25,8 +25,9 @@ var ErrReplaced = errors.New("another dispatcher took it over")
 var errLeaseLost = errors.New("lease lost")
 
 // Leases is where leases lie: a key-value bucket whose values end by
-// themselves, which may forget them all, and a counter that forgets nothing. Errors tell of requests that may or may not have been carried
-// out, but for those named.
+// themselves, which may forget them all, and a counter that forgets nothing.
+// Errors tell of requests that may or may not have been carried out, but for
+// those named.
 type Leases interface {
 	// Create stores a value for a while if the key has none. held: it has.
 	Create(ctx context.Context, key string, value []byte, ttl time.Duration) (rev uint64, held bool, err error)

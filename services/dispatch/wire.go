@@ -74,6 +74,7 @@ func Provision(ctx context.Context, nc *nats.Conn, replicas int) (jetstream.JetS
 	}, {
 		Bucket: LeasesBucket, Description: "who dispatches which site", Storage: jetstream.MemoryStorage, LimitMarkerTTL: leaseMin,
 	}, {
+		// Leases lay here with ends of their own; what ends them stays on.
 		Bucket: EpochsBucket, Description: "how often each site changed hands", Storage: jetstream.FileStorage, LimitMarkerTTL: leaseMin,
 	}} {
 		if _, err := Bucket(ctx, js, c, replicas); err != nil {

@@ -96,17 +96,11 @@ func (w *words) step(id, of model.ActivityID) said.Text {
 }
 
 func (w *words) resource(id model.ResourceID) string {
-	if r := w.shop.Resource(queue.ResourceID(id)); r != nil && r.Name != "" {
-		return r.Name
-	}
-	return string(id)
+	return w.shop.ResourceName(queue.ResourceID(id))
 }
 
 func (w *words) person(id model.WorkerID) string {
-	if t := w.shop.Technician(queue.PersonID(id)); t != nil && t.Name != "" {
-		return t.Name
-	}
-	return string(id)
+	return w.shop.TechnicianName(queue.PersonID(id))
 }
 
 // cause tells one limit on the activity a.

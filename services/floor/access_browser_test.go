@@ -4,7 +4,6 @@ import (
 	"context"
 	"net/url"
 	"testing"
-	"time"
 
 	"github.com/chromedp/chromedp"
 
@@ -84,9 +83,7 @@ func TestOutboxOutlivesTheSession(t *testing.T) {
 	b.open("/sign-in?" + url.Values{"back": {"/units/LM-1/steps/check-in"}}.Encode())
 	signIn()
 	b.until(`location.pathname == "/units/LM-1/steps/check-in" && document.readyState == "complete"`)
-	for end := time.Now().Add(bound); w.step("LM-1", "check-in").Started.IsZero() && time.Now().Before(end); {
-		time.Sleep(20 * time.Millisecond)
-	}
+	w.eventually(func() bool { return !w.step("LM-1", "check-in").Started.IsZero() })
 	b.until(`document.getElementById("outbox").hidden`)
 	if got := w.lastActor("LM-1"); got != "ines" {
 		t.Errorf("said by %s", got)

@@ -245,6 +245,14 @@ func (b *browser) size(width int64, scheme string) {
 	}))
 }
 
+// narrow: the open page is no wider than the window.
+func (b *browser) narrow(name string, width int64) {
+	b.t.Helper()
+	if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
+		b.t.Errorf("%s is %d pixels too wide at %d", name, over, width)
+	}
+}
+
 // shot keeps a picture of the whole page, if pictures are kept.
 func (b *browser) shot(name string, width int64) {
 	b.t.Helper()

@@ -174,9 +174,7 @@ func TestHistoryInABrowser(t *testing.T) {
 // too small to press.
 func (b *browser) fits(name string, width int64) {
 	b.t.Helper()
-	if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
-		b.t.Errorf("%s is %d pixels too wide at %d", name, over, width)
-	}
+	b.narrow(name, width)
 	small := eval[string](b, `[...document.querySelectorAll("main button, main a, nav a, input:not([type=hidden]), summary")]
 		.filter((e) => e.checkVisibility() && !e.closest("p, td, h3, dd, li > span, .whose, .story, .lane, .caller, .ticket, .figures th") && (e.getBoundingClientRect().height < 24 || e.getBoundingClientRect().width < 24)).map((e) => e.outerHTML.slice(0, 120)).join("\n")`)
 	if small != "" {

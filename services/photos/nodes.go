@@ -95,7 +95,7 @@ func (d *nodes) ask(ctx context.Context, request func(context.Context) error) er
 		var api *jetstream.APIError
 		answered := errors.As(err, &api) && api.Code != 503 && api.Code != 408 || errors.Is(err, jetstream.ErrMsgNotFound) || errors.Is(err, jetstream.ErrMsgDeleteUnsuccessful) ||
 			errors.Is(err, nats.ErrConnectionClosed)
-		if err == nil || answered || full(err) || ctx.Err() != nil || time.Now().After(end) {
+		if err == nil || answered || log.Full(err) || ctx.Err() != nil || time.Now().After(end) {
 			return err
 		}
 		select {
@@ -106,26 +106,13 @@ func (d *nodes) ask(ctx context.Context, request func(context.Context) error) er
 	}
 }
 
-// full: the stream, the account or the server has no room (the server's codes).
-func full(err error) bool {
-	var api *jetstream.APIError
-	if !errors.As(err, &api) {
-		return false
-	}
-	switch api.ErrorCode {
-	case 10002, 10023, 10028, 10047:
-		return true
-	}
-	return api.ErrorCode == 10077 && strings.HasPrefix(api.Description, "maximum ")
-}
-
 func (d *nodes) publish(ctx context.Context, m *nats.Msg, opts ...jetstream.PublishOpt) error {
 	err := d.ask(ctx, func(ctx context.Context) error {
 		_, err := d.js.PublishMsg(ctx, m, opts...)
 		return err
 	})
 	switch {
-	case full(err):
+	case log.Full(err):
 		return fmt.Errorf("%w: %w", ErrFull, err)
 	case err != nil:
 		return fmt.Errorf("photos: keep: %w", err)

@@ -165,9 +165,9 @@ func (d *Decision) Stuck(st *queue.State, now time.Time) *queue.Refusal {
 }
 
 func stuckClosure(st *queue.State, x *queue.ResourceClosed, now time.Time) *queue.Refusal {
-	cs, name := st.Closures[x.Resource], st.Shop.NameOf(x.Resource, x.Technician)
+	cs, name := st.Closures[x.Resource], st.Shop.ResourceName(x.Resource)
 	if x.Technician != "" {
-		cs = st.Absences[x.Technician]
+		cs, name = st.Absences[x.Technician], st.Shop.TechnicianName(x.Technician)
 	}
 	switch {
 	case !slices.ContainsFunc(cs, func(c queue.Closure) bool {

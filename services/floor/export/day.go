@@ -182,11 +182,7 @@ func (d *Day) planned(s *dispatch.PlannedStep) []appointment {
 func places(shop *queue.Shop, ids []queue.ResourceID) string {
 	var out []string
 	for _, id := range ids {
-		name := string(id)
-		if r := shop.Resource(id); r != nil && r.Name != "" {
-			name = r.Name
-		}
-		out = append(out, name)
+		out = append(out, shop.ResourceName(id))
 	}
 	return strings.Join(out, ", ")
 }

@@ -95,12 +95,7 @@ func Doubt(l Words, d labour.Doubt) string {
 }
 
 // Person is a person's name, or the id of somebody unknown.
-func Person(shop *queue.Shop, id queue.PersonID) string {
-	if t := shop.Technician(id); t != nil {
-		return t.Name
-	}
-	return string(id)
-}
+func Person(shop *queue.Shop, id queue.PersonID) string { return shop.TechnicianName(id) }
 
 // Operation is an operation's name, or its id.
 func Operation(shop *queue.Shop, id queue.OperationID) string {

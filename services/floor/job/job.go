@@ -432,10 +432,7 @@ func overdue(shop *queue.Shop, s Sheet, by time.Duration) locale.Said {
 	}
 	held := make([]string, len(s.Step.Resources))
 	for i, r := range s.Step.Resources {
-		held[i] = string(r)
-		if x := shop.Resource(r); x != nil && x.Name != "" {
-			held[i] = x.Name
-		}
+		held[i] = shop.ResourceName(r)
 	}
 	return locale.Say("%s of %s is %s over its time. It keeps %s locked until somebody signs it off.", s.Op.Name, s.Unit.ID, by, strings.Join(held, ", "))
 }

@@ -516,12 +516,7 @@ func (b *Base) Initial(id queue.PersonID) string {
 }
 
 // Thing is a resource's name.
-func (b *Base) Thing(id queue.ResourceID) string {
-	if r := b.Shop.Resource(id); r != nil && r.Name != "" {
-		return r.Name
-	}
-	return string(id)
-}
+func (b *Base) Thing(id queue.ResourceID) string { return b.Shop.ResourceName(id) }
 
 // WhereOf names where a step is done: its bench, pad or loop, and what else it
 // holds if it has none.
