@@ -385,7 +385,10 @@ type unitHandOverCmd struct {
 
 func (c *unitHandOverCmd) Run(ctx context.Context, out streams) error {
 	f := map[string]any{"showroom": c.Showroom}
-	if c.Contact != "" {
+	if c.Contact != "" { // a slip of the pen would give the machine to nobody
+		if _, err := c.raw(ctx, out, request{method: "GET", path: "/people/" + url.PathEscape(c.Contact)}); err != nil {
+			return fmt.Errorf("contact %s: %w", c.Contact, err)
+		}
 		f["contact"] = c.Contact
 	}
 	return c.post(ctx, out, "/units/"+url.PathEscape(c.Unit)+"/hand-over", f, c.Unit+" has left")

@@ -63,7 +63,7 @@ func TestPreviewWithoutScripts(t *testing.T) {
 	w.be("ruth")
 	seq := w.l.View().Seq
 	d := w.look("/decide?what=resource:p1", "close", "until", "2026-02-18T12:00", "reason", "ice")
-	for _, part := range []string{"Run-up pad behind the barn is out", "ice", "promises get worse", "late in all", "would miss its promise by", "steps move", "Drop it"} {
+	for _, part := range []string{"Run-up pad behind the barn is out", "ice", "promises get worse", "late in all", "and miss its promise by", "steps move", "Drop it"} {
 		if !strings.Contains(d.text(), part) {
 			t.Errorf("the preview lacks %q", part)
 		}

@@ -22,8 +22,57 @@ type benchPage struct {
 }
 
 func (p *Pages) benches(r *http.Request, b *Base) (string, any, error) {
-	b.Title, b.Section = b.T("Bench screens"), "bench"
-	return "benches", struct{ *Base }{b}, nil
+	b.Title, b.Section, b.Live = b.T("Bench screens"), "bench", true
+	page := struct {
+		*Base
+		Doors []benchDoor
+	}{Base: b}
+	for i := range b.Shop.Resources {
+		if res := &b.Shop.Resources[i]; res.Kind != queue.Yard {
+			page.Doors = append(page.Doors, benchDoor{res, b.doing(res)})
+		}
+	}
+	return "benches", page, nil
+}
+
+// benchDoor leads to the screen of a place or thing and says what goes on
+// there.
+type benchDoor struct {
+	*queue.Resource
+	Now string
+}
+
+// doing says what a place or thing is busy with, or when it is needed next.
+func (b *Base) doing(res *queue.Resource) string {
+	if c := b.closure(res.ID); c != nil {
+		return b.T("out until %s: %s", b.When(c.Until), c.Reason)
+	}
+	d := b.Book.ForResource(res.ID)
+	var out []string
+	for _, s := range d.Running {
+		said := b.T("%s: %s, until %s", s.Unit.ID, s.Op.Name, b.When(s.Ends()))
+		if s.Ends().Before(b.Now) {
+			said = b.T("%s: %s, over time since %s", s.Unit.ID, s.Op.Name, b.When(s.Ends()))
+		}
+		out = append(out, said)
+	}
+	switch {
+	case len(out) > 0:
+		return strings.Join(out, "; ")
+	case d.Next != nil && d.Next.Planned != nil:
+		return b.T("free; %s from %s", d.Next.Unit.ID, b.When(d.Next.Planned.Start))
+	}
+	return b.T("free")
+}
+
+// closure is what shuts a place or thing now, nil if nothing does.
+func (b *Base) closure(id queue.ResourceID) *queue.Closure {
+	for _, c := range b.State.Closures[id] {
+		if !b.Now.Before(c.From) && b.Now.Before(c.Until) {
+			return &c
+		}
+	}
+	return nil
 }
 
 func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
@@ -42,11 +91,7 @@ func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
 		c.Bench, c.Big = res.ID, true
 		page.Next = &c
 	}
-	for _, c := range b.State.Closures[res.ID] {
-		if !b.Now.Before(c.From) && b.Now.Before(c.Until) {
-			page.Closed = &c
-		}
-	}
+	page.Closed = b.closure(res.ID)
 	page.Alarm = worst(b.Alerts, d.Running)
 	return "bench", page, nil
 }

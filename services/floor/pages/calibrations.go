@@ -52,6 +52,15 @@ type calibrationRow struct {
 	Campaign queue.CampaignID // that it opened; empty: none
 }
 
+// Released writes a date of release by the reader's calendar.
+func (b *Base) Released(date string) string {
+	day, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return date
+	}
+	return b.Date(day, "2 Jan 2006")
+}
+
 type withdrawnRow struct {
 	queue.CalibrationRef
 	Reason string

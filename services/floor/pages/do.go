@@ -227,6 +227,9 @@ func (in *input) wrong(field, what, do string) {
 func (in *input) unit() queue.UnitID { return queue.UnitID(in.Get("unit")) }
 func (in *input) step() queue.StepID { return queue.StepID(in.Get("step")) }
 
+// work is the name of the step for a sentence.
+func (in *input) work() string { return in.b.StepName(in.unit(), in.step()) }
+
 // technician is who does it: named in the form, else the chosen person.
 func (in *input) technician() queue.PersonID {
 	if t := in.Get("technician"); t != "" {
@@ -379,41 +382,41 @@ var actions = map[string]action{
 	},
 	"accept": func(in *input) (queue.Action, string) {
 		return &queue.AcceptStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Resources: in.resources()},
-			in.b.T("%s of %s is yours.", in.b.StepName(in.unit(), in.step()), in.unit())
+			in.b.T("“%s” of %s is yours.", in.work(), in.unit())
 	},
 	"return": func(in *input) (queue.Action, string) {
 		return &queue.ReturnStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")},
-			in.b.T("%s of %s is given back.", in.step(), in.unit())
+			in.b.T("“%s” of %s is given back.", in.work(), in.unit())
 	},
 	"start": func(in *input) (queue.Action, string) {
 		return &queue.StartStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Resources: in.resources(),
-			Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))}, in.b.T("%s of %s runs.", in.step(), in.unit())
+			Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))}, in.b.T("“%s” of %s runs.", in.work(), in.unit())
 	},
 	"advance": func(in *input) (queue.Action, string) {
 		return &queue.AdvanceStep{Unit: in.unit(), Step: in.step(), Stretch: in.number("stretch", in.b.T("the stretch")), Technician: in.technician()},
-			in.b.T("%s of %s goes on.", in.step(), in.unit())
+			in.b.T("“%s” of %s goes on.", in.work(), in.unit())
 	},
 	"done": func(in *input) (queue.Action, string) {
 		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))},
-			in.b.T("%s of %s is done.", in.step(), in.unit())
+			in.b.T("“%s” of %s is done.", in.work(), in.unit())
 	},
 	"failed": func(in *input) (queue.Action, string) {
 		return &queue.FinishStep{Unit: in.unit(), Step: in.step(), Technician: in.technician(), Failed: true, Reason: in.text("reason"), Evidence: in.evidence(), Bench: queue.ResourceID(in.Get("bench"))},
-			in.b.T("%s of %s is recorded as failed.", in.step(), in.unit())
+			in.b.T("“%s” of %s is recorded as failed.", in.work(), in.unit())
 	},
 	"problem": func(in *input) (queue.Action, string) {
 		return &queue.ReportProblem{Unit: in.unit(), Step: in.step(), Reason: in.text("reason"), Evidence: in.evidence()},
-			in.b.T("The foreman sees the problem with %s of %s.", in.step(), in.unit())
+			in.b.T("The foreman sees the problem with “%s” of %s.", in.work(), in.unit())
 	},
 	"pin": pin,
 	"unpin": func(in *input) (queue.Action, string) {
-		return &queue.UnpinStep{Unit: in.unit(), Step: in.step()}, in.b.T("%s of %s is free to move.", in.step(), in.unit())
+		return &queue.UnpinStep{Unit: in.unit(), Step: in.step()}, in.b.T("“%s” of %s is free to move.", in.work(), in.unit())
 	},
 	"skip": func(in *input) (queue.Action, string) {
-		return &queue.SkipStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is left out.", in.step(), in.unit())
+		return &queue.SkipStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("“%s” of %s is left out.", in.work(), in.unit())
 	},
 	"reopen": func(in *input) (queue.Action, string) {
-		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("%s of %s is to be done again.", in.step(), in.unit())
+		return &queue.ReopenStep{Unit: in.unit(), Step: in.step(), Reason: in.text("reason")}, in.b.T("“%s” of %s is to be done again.", in.work(), in.unit())
 	},
 	"list-calibration": listCalibration, "withdraw-calibration": withdrawCalibration,
 	"contact": contactOwner, "open-campaign": openCampaign, "close-campaign": closeCampaign, "sweep": sweepUnit,
@@ -423,7 +426,7 @@ var actions = map[string]action{
 	"close": closeThing,
 	"open": func(in *input) (queue.Action, string) {
 		r, t := what(in.Get("what"))
-		return &queue.Reopen{Resource: r, Technician: t}, in.b.T("%s%s is back.", r, t)
+		return &queue.Reopen{Resource: r, Technician: t}, in.b.T("%s is back.", in.b.thingOrPerson(r, t))
 	},
 }
 
@@ -442,8 +445,9 @@ func closeThing(in *input) (queue.Action, string) {
 	if in.text("from") != "" {
 		from = in.localTime("from", in.b.T("the beginning"))
 	}
-	return &queue.Close{Resource: r, Technician: t, From: from, Until: in.localTime("until", in.b.T("the end")), Reason: in.text("reason")},
-		in.b.T("%s%s is out until %s.", r, t, in.text("until"))
+	until := in.localTime("until", in.b.T("the end"))
+	return &queue.Close{Resource: r, Technician: t, From: from, Until: until, Reason: in.text("reason")},
+		in.b.T("%s is out until %s.", in.b.thingOrPerson(r, t), in.b.When(until))
 }
 
 func pin(in *input) (queue.Action, string) {
@@ -455,7 +459,7 @@ func pin(in *input) (queue.Action, string) {
 	if len(p.Resources) == 0 && p.Technician == "" && p.Start == nil {
 		in.wrong("start", "nothing is chosen to pin", "Choose a place, somebody, or a time.")
 	}
-	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, in.b.T("%s of %s is pinned.", in.b.StepName(in.unit(), in.step()), in.unit())
+	return &queue.PinStep{Unit: in.unit(), Step: in.step(), Pin: p}, in.b.T("“%s” of %s is pinned.", in.work(), in.unit())
 }
 
 // amend sends what was changed in the form, nothing else.

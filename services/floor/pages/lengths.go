@@ -223,9 +223,9 @@ func (b *Base) LengthSays(l *dispatch.StepLength) string {
 	planned, listed := b.Minutes(time.Duration(l.PlannedS)*time.Second), b.Minutes(time.Duration(l.ListedS)*time.Second)
 	switch {
 	case l.Floor:
-		return b.T("%s as listed: less was seen, but its start is judged by the listed length.", listed)
+		return b.T("Planned with the %s that are listed: less was seen, but whether it may start is judged by the listed time.", listed)
 	case l.ByModel:
-		return b.T("%s: %d seen of this model, listed %s.", planned, l.Seen, listed)
+		return b.N("Planned with %[2]s, learnt from %[1]d time on this model; listed are %[3]s.", "Planned with %[2]s, learnt from %[1]d times on this model; listed are %[3]s.", l.Seen, l.Seen, planned, listed)
 	}
-	return b.T("%s: %d seen of other models, listed %s.", planned, l.Seen, listed)
+	return b.N("Planned with %[2]s, learnt from %[1]d time on other models; listed are %[3]s.", "Planned with %[2]s, learnt from %[1]d times on other models; listed are %[3]s.", l.Seen, l.Seen, planned, listed)
 }

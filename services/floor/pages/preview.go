@@ -250,11 +250,11 @@ func (page *previewPage) Change(c whatif.Promise) string {
 	case whatif.Found:
 		return page.T("would fit into the plan, ready %s", page.When(c.ReadyNext))
 	case whatif.Broken:
-		return page.T("would miss its promise by %s, is kept now", late(c.LateNext))
+		return page.T("would be ready %s and miss its promise by %s; now it is kept", page.When(c.ReadyNext), late(c.LateNext))
 	case whatif.Worse:
 		return page.T("%s later: misses its promise by %s instead of %s", late(c.DeltaMin()), late(c.LateNext), late(c.LateBefore))
 	case whatif.Kept:
-		return page.T("would be kept, is missed by %s now", late(c.LateBefore))
+		return page.T("would be ready %s and keep its promise; now it is missed by %s", page.When(c.ReadyNext), late(c.LateBefore))
 	case whatif.Better:
 		return page.T("%s sooner: misses its promise by %s instead of %s", late(-c.DeltaMin()), late(c.LateNext), late(c.LateBefore))
 	case whatif.New:

@@ -167,6 +167,9 @@ func (t *Told) at(b *Base, rs []queue.ResourceID) {
 func (t *Told) evidence(b *Base, u *queue.Unit, step queue.StepID, ev queue.Evidence) {
 	var out []string
 	for k, v := range ev {
+		if v == "" { // asked for and left open
+			continue
+		}
 		if list, ok := queue.Photos(v); ok {
 			t.Photos = append(t.Photos, list...)
 			continue
