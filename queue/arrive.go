@@ -12,6 +12,12 @@ import (
 type ReceiveUnit struct {
 	Unit    UnitID
 	Arrival UnitArrived
+	// Once refuses the unit while a machine with its frame number is in the
+	// shop: most often it is the same machine, checked in twice, or a number
+	// misread. Two machines may share a number, though: Beside is the ticket of
+	// one that is known to be another.
+	Once   bool
+	Beside UnitID
 }
 
 func (a *ReceiveUnit) subject() Subject { return UnitSubject(a.Unit) }
@@ -28,6 +34,9 @@ func (d *decider) receive(a *ReceiveUnit) error {
 	before := len(d.overridden)
 	if err := d.receivable(a.Unit, &a.Arrival); err != nil {
 		return err
+	}
+	if u := d.state.HereByFrame(a.Arrival.Machine.Frame); a.Once && u != nil && u.ID != a.Beside {
+		return twice(a.Unit, u.ID)
 	}
 	arrival := a.Arrival
 	arrival.Overrides = slices.Clone(d.overridden[before:])
@@ -49,18 +58,30 @@ func (a *ReceiveUnits) decide(d *decider) error {
 	if err := d.roomFor(len(a.Units)); err != nil {
 		return err
 	}
-	names := map[UnitID]bool{}
+	names, frames := map[UnitID]bool{}, map[string]UnitID{}
 	for i := range a.Units {
 		u := &a.Units[i]
 		if names[u.Unit] {
 			return refuse(CodeExists, "Give each its own number.", "ticket %q stands twice in the list", u.Unit)
 		}
 		names[u.Unit] = true
+		if frame := ident.Key(u.Arrival.Machine.Frame); frame != "" {
+			if other, ok := frames[frame]; ok && u.Once && other != u.Beside {
+				return twice(u.Unit, other)
+			}
+			frames[frame] = u.Unit
+		}
 		if err := d.receive(u); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// twice refuses unit, whose frame number other has.
+func twice(unit, other UnitID) error {
+	return refuse(CodeExists, "Open that ticket, or read the number again. If it is another machine, say so: beside that ticket.",
+		"unit %s: a machine with this frame number is in the shop already, as %s", unit, other)
 }
 
 func (d *decider) roomFor(n int) error {

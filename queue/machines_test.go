@@ -1,6 +1,7 @@
 package queue_test
 
 import (
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"slices"
@@ -141,4 +142,56 @@ func TestSweepAddsNothingTwice(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestAMachineIsCheckedInOnce: while it is in the shop, its frame number is
+// refused, however it is typed, alone and in a list, unless it is said to be
+// another machine's; afterwards, and without the question, it is taken.
+func TestAMachineIsCheckedInOnce(t *testing.T) {
+	s := queuetest.NewSite()
+	receive := func(id queue.UnitID, frame string, beside queue.UnitID) queue.ReceiveUnit {
+		a := queuetest.Arrival("fit-only", s.Now.Add(time.Hour))
+		a.Machine.Frame = frame
+		return queue.ReceiveUnit{Unit: id, Arrival: a, Once: true, Beside: beside}
+	}
+	refused := func(a queue.Action, other string) {
+		t.Helper()
+		seq := s.State.Seq
+		_, err := s.Do("", a)
+		var r *queue.Refusal
+		if !errors.As(err, &r) || r.Code != queue.CodeExists || !strings.Contains(r.Error(), other) {
+			t.Fatalf("%v, want a refusal that names %s", err, other)
+		}
+		if s.State.Seq != seq {
+			t.Fatal("a refusal was recorded")
+		}
+	}
+	first, again, another := receive("V-1", "LK2-0017", ""), receive("V-2", "lk2 0017", ""), receive("V-2", "LK20017", "V-1")
+	_, err := s.Do("", &first)
+	ok(t, err)
+	refused(&again, "V-1")
+	refused(&queue.ReceiveUnits{Units: []queue.ReceiveUnit{receive("V-3", "LK2-0018", ""), again}}, "V-1")
+	refused(&queue.ReceiveUnits{Units: []queue.ReceiveUnit{receive("V-3", "LK2-0018", ""), receive("V-4", "lk20018", "")}}, "V-3")
+	_, err = s.Do("", &another)
+	ok(t, err)
+	_, err = s.Do("", &queue.ReceiveUnits{Units: []queue.ReceiveUnit{receive("V-3", "LK2-0018", ""), receive("V-4", "lk20018", "V-3"), receive("V-5", "", ""), receive("V-6", "-", "")}})
+	ok(t, err)
+	if got := s.State.HereByFrame("LK2-0018"); got == nil || got.ID != "V-4" && got.ID != "V-3" {
+		t.Errorf("LK2-0018 is %v", got)
+	}
+	if got := s.State.HereByFrame(""); got != nil {
+		t.Errorf("no number is that of %s", got.ID)
+	}
+
+	// Gone is gone: the machine may come again.
+	out := receive("W-1", "LK2-0099", "")
+	_, err = s.Do("", &out)
+	ok(t, err)
+	ok(t, s.Run("W-1", "fit"))
+	ok(t, s.Run("W-1", "final"))
+	_, err = s.Do("", &queue.HandOver{Unit: "W-1"})
+	ok(t, err)
+	back := receive("W-2", "LK2-0099", "")
+	_, err = s.Do("", &back)
+	ok(t, err)
 }

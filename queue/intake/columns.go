@@ -24,6 +24,7 @@ const (
 	colParts     = "parts"
 	colContact   = "contact"
 	colNote      = "note"
+	colBeside    = "beside"
 )
 
 // column is a column that a file may have.
@@ -53,6 +54,7 @@ var columns = table{
 	{colParts, false, []string{"partsready", "waitsfor"}},
 	{colContact, false, []string{"contactid", "customerid"}},
 	{colNote, false, []string{"notes", "remark", "remarks"}},
+	{colBeside, false, []string{"besideticket"}},
 }
 
 // Columns lists the names of the columns of a file of units, those that are

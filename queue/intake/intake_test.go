@@ -73,7 +73,7 @@ func TestBusyDay(t *testing.T) {
 	if first, last := batch.Rows[0].Line, batch.Rows[23].Line; first != 2 || last != 26 {
 		t.Errorf("rows from line %d to %d", first, last)
 	}
-	want := queue.ReceiveUnit{Unit: "LM-2604", Arrival: queue.UnitArrived{
+	want := queue.ReceiveUnit{Once: true, Unit: "LM-2604", Arrival: queue.UnitArrived{
 		Machine:   queue.Machine{Frame: "KB25-26-00424", Make: "Kestrow", Model: "Brae 250", Year: 2026, Family: "kr5", Fitment: "open exhaust"},
 		Ownership: queue.NewUnit, Contact: "c-0be6c8", Route: "set-up", Options: []queue.StepID{"fitting"},
 		Promise: time.Date(2026, 2, 18, 17, 0, 0, 0, time.UTC), Weight: 5,
@@ -321,6 +321,20 @@ func TestAgainstAsksTheQueue(t *testing.T) {
 		t.Errorf("%d new, %v", len(plan.New), plan.Errors)
 	}
 	carryOut(t, s, Commands(plan.New, foreman)[0])
+
+	// What is in the shop is not checked in again, unless it is said to be
+	// another machine.
+	src = "ticket,make,model,year,ownership,route,promise,frame,beside\n" +
+		"T3,Kestrow,Brae,2026,new,accessories,2026-02-17,1m8gdm9axkp042788,\n" +
+		"T4,Kestrow,Brae,2026,new,accessories,2026-02-17,1M8GDM9AXKP042788,T2\n"
+	again, errs := Load(strings.NewReader(src), shop)
+	if errs != nil {
+		t.Fatal(errs)
+	}
+	plan = again.Against(s, monday)
+	if len(plan.New) != 1 || plan.New[0].Unit != "T4" || len(plan.Errors) != 1 || plan.Errors[0].Line != 2 || !strings.Contains(plan.Errors[0].What, "as T2") {
+		t.Errorf("%+v, %v", plan.New, plan.Errors)
+	}
 
 	small := *shop
 	small.Limits.UnitsOpenMax = 1

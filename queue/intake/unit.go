@@ -46,6 +46,7 @@ func (f *file) unit(record []string) (queue.ReceiveUnit, Errors) {
 	a.Weight = l.whole(colWeight, 1, 10, weightDefault, mark("1 to 10"))
 	a.Contact = queue.ContactID(l.contact())
 	a.Note = l.lines(colNote)
+	u.Once, u.Beside = true, queue.UnitID(l.text(colBeside, 40))
 	l.visit(a)
 	return u, l.errs
 }

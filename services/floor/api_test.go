@@ -107,6 +107,15 @@ func TestAPIDoesTheJob(t *testing.T) {
 		"ticket": "LM-1", "machine": fields{"frame": "KB25-26-00417", "make": "Kestrow", "model": "Brae 250", "year": 2026, "family": "kr5"},
 		"ownership": "customer", "route": "reflash", "promise": "2026-02-18T12:00:00Z",
 	})
+	twice := fields{
+		"ticket": "LM-2", "machine": fields{"frame": "kb25 26 00417", "make": "Kestrow", "model": "Brae 250", "year": 2026, "family": "kr5"},
+		"ownership": "customer", "route": "reflash", "promise": "2026-02-18T12:00:00Z",
+	}
+	if res := w.call("/units", twice); res.status != http.StatusConflict || !strings.Contains(string(res.body), "as LM-1") {
+		t.Errorf("the same machine checked in twice: %d %s", res.status, res.body)
+	}
+	twice["beside"] = "LM-1"
+	w.must("/units", twice)
 	early := w.call("/units/LM-1/hand-over", fields{})
 	if p := early.object(t); early.status != http.StatusConflict || p["interlock"] != "I11" || p["override_allowed"] != true || !strings.Contains(p["what"].(string), "flash") {
 		t.Errorf("handed over early: %d %s", early.status, early.body)

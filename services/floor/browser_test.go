@@ -176,9 +176,18 @@ func (b *browser) open(path string) {
 // rims of the window.
 func (b *browser) click(css string) {
 	b.t.Helper()
-	b.see(css)
-	eval[bool](b, fmt.Sprintf(`(document.querySelector(%q)?.scrollIntoView({ block: "center", inline: "nearest" }), true)`, css))
-	b.do(chromedp.Click(chromedp.CSS(css)))
+	// A page that a live event draws anew may move under the mouse: a click that
+	// went beside it is made again, as a person would.
+	for range 5 {
+		b.see(css)
+		eval[bool](b, fmt.Sprintf(`(document.querySelector(%q)?.scrollIntoView({ block: "center", inline: "nearest" }), window.clickMissed = false,
+			document.addEventListener("click", (event) => { window.clickMissed = !event.target.closest(%q) }, { capture: true, once: true }), true)`, css, css))
+		b.do(chromedp.Click(chromedp.CSS(css)))
+		if !eval[bool](b, `window.clickMissed === true`) {
+			return
+		}
+	}
+	b.t.Fatalf("every click on %s goes beside it", css)
 }
 
 func (b *browser) see(css string) {

@@ -18,8 +18,14 @@ import (
 // mouse sends one event of the mouse at a place of the window.
 func (b *browser) mouse(kind input.DispatchMouseEventType, x, y float64) {
 	b.t.Helper()
+	b.pointer(input.DispatchMouseEventPointerTypeMouse, kind, x, y)
+}
+
+// pointer is mouse for what the browser is to take it for.
+func (b *browser) pointer(as input.DispatchMouseEventPointerType, kind input.DispatchMouseEventType, x, y float64) {
+	b.t.Helper()
 	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1})
+		_, err := cdp.Call(ctx, t, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, ClickCount: 1, PointerType: as})
 		return err
 	}))
 }

@@ -188,3 +188,50 @@ func TestForemanDragsByTouch(t *testing.T) {
 		})
 	}
 }
+
+// TestForemanDragsByPen: a pen that rests on a block lifts it, as a finger does;
+// one that moves at once takes nothing along.
+func TestForemanDragsByPen(t *testing.T) {
+	t.Parallel()
+	w := newWorld(t)
+	w.crowd(6)
+	w.arrive("LM-90", "reflash")
+	b := newBrowser(t, w)
+	b.size(1440, "light")
+	b.be("ruth")
+	b.open("/board")
+	start, _ := w.planned("LM-90", "final-check")
+	const block = `.lane[data-lane="b5"] a.block[data-unit="LM-90"][data-step="final-check"]`
+	b.see(block)
+	b.until(`document.querySelectorAll('a.block[tabindex="0"]').length == 1`) // its scripts run
+	hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+	seq := w.l.View().Seq
+	pen := func(kind input.DispatchMouseEventType, x, y float64) {
+		t.Helper()
+		b.pointer(input.DispatchMouseEventPointerTypePen, kind, x, y)
+	}
+	p := b.place(block)
+	x, y := p.X+p.W/2, p.Y+p.H/2
+
+	pen(input.DispatchMouseEventTypeMousePressed, x, y)
+	pen(input.DispatchMouseEventTypeMouseMoved, x+hour, y)
+	pen(input.DispatchMouseEventTypeMouseReleased, x+hour, y)
+	if eval[bool](b, `Boolean(document.querySelector(".ghost, dialog[open]"))`) {
+		t.Error("a pen that moved at once took a block up")
+	}
+
+	pen(input.DispatchMouseEventTypeMousePressed, x, y)
+	b.see(`.ghost.lifted`)
+	pen(input.DispatchMouseEventTypeMouseMoved, x+hour/2, y)
+	pen(input.DispatchMouseEventTypeMouseMoved, x+hour, y)
+	pen(input.DispatchMouseEventTypeMouseReleased, x+hour, y)
+	b.see(`#ask #preview`)
+	if w.l.View().Seq != seq {
+		t.Fatal("dragging recorded something")
+	}
+	b.click(`#ask #confirm button`)
+	b.see(`.notice.said`)
+	if pin := w.step("LM-90", "final-check").Pin; pin == nil || pin.Start == nil || pin.Start.Sub(start.Add(time.Hour)).Abs() > 5*time.Minute {
+		t.Fatalf("dragged from %v by an hour: pin %+v", start, pin)
+	}
+}

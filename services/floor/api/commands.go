@@ -90,6 +90,7 @@ type (
 		Parts     map[queue.StepID]time.Time `json:"parts,omitempty" nullable:"false" doc:"Steps that wait for a part, and when it is expected"`
 		Contact   queue.ContactID            `json:"contact,omitempty" maxLength:"64" doc:"An opaque id; never a name or number"`
 		Note      string                     `json:"note,omitempty" maxLength:"2000"`
+		Beside    queue.UnitID               `json:"beside,omitempty" maxLength:"40" doc:"The ticket of a machine in the shop that has the same frame number and is known to be another one; without it such a unit is refused"`
 	}
 	machineBody struct {
 		Frame   string        `json:"frame" maxLength:"128" doc:"Frame number as stamped; any is taken, a wrong check digit may be refused where it is a duty"`
@@ -185,7 +186,7 @@ func (b *Arrival) receive() queue.ReceiveUnit {
 	return queue.ReceiveUnit{Unit: b.Ticket, Arrival: queue.UnitArrived{
 		Machine: queue.Machine(b.Machine), Ownership: b.Ownership, Contact: b.Contact, Route: b.Route,
 		Options: b.Options, Promise: b.Promise, Weight: b.Weight, Parts: b.Parts, Note: b.Note,
-	}}
+	}, Once: true, Beside: b.Beside}
 }
 
 // commands registers one operation for each action of the queue.

@@ -522,10 +522,10 @@ func receive(in *input) (queue.Action, string) {
 			a.Options = append(a.Options, queue.StepID(step))
 		}
 	}
-	// Most often it is the same machine again, or a number misread. Two machines
-	// may share a key, so this asks and forbids nothing.
-	// Its own visit means that the form is sent twice: the queue answers that.
-	if u := in.b.inShop(a.Machine.Frame); u != nil && u.ID != in.unit() && in.text("beside") != string(u.ID) {
+	// The queue asks for this too; here it can be said beside the field. Its own
+	// visit means that the form is sent twice: that is for the queue alone.
+	beside := queue.UnitID(in.text("beside"))
+	if u := in.b.State.HereByFrame(a.Machine.Frame); u != nil && u.ID != in.unit() && beside != u.ID {
 		in.wrong("frame", in.b.T("a machine with this frame number is in the shop already, as %s", u.ID), "Open that ticket, or read the number again. If it is another machine, tick so beside the number.")
 	}
 	said := in.b.T("%s is checked in.", in.unit())
@@ -534,5 +534,5 @@ func receive(in *input) (queue.Action, string) {
 			said = in.b.T("%s is checked in. It is called back: %s.", in.unit(), called[0].Title)
 		}
 	}
-	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a}, said
+	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a, Once: true, Beside: beside}, said
 }

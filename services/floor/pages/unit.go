@@ -169,22 +169,9 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		Frame: page.V("frame"), Make: page.V("make"), Model: page.V("model"), Year: year, Family: queue.Family(page.V("family")),
 		Fitment: queue.Fitment(cmp.Or(page.V("fitment"), "standard")), Variant: queue.Variant(page.V("variant")),
 	})
-	page.Already = b.inShop(page.V("frame"))
+	page.Already = b.State.HereByFrame(page.V("frame"))
 	page.suggest()
 	return "check-in", page, nil
-}
-
-// inShop is the visit of a machine that has not ended, by its frame number;
-// nil: there is none.
-func (b *Base) inShop(frame string) *queue.Unit {
-	if m, ok := b.State.MachineByKey(queue.MachineKey(frame)); ok && frame != "" {
-		for _, u := range slices.Backward(m.Visits) {
-			if u.Status == queue.InShop {
-				return u
-			}
-		}
-	}
-	return nil
 }
 
 // V is what stands in a field.
