@@ -88,3 +88,18 @@ func TestOwnerInABrowser(t *testing.T) {
 		}
 	}
 }
+
+// TestAPageThatIsGoneSaysSo: a simulation is kept while the program runs. Its
+// page, still open after a restart, says that it is gone and asks no more.
+func TestAPageThatIsGoneSaysSo(t *testing.T) {
+	t.Parallel()
+	w := lived(t)
+	b := newBrowser(t, w)
+	b.open("/owner/whatif")
+	b.see("h1")
+	eval[bool](b, `(history.replaceState({}, "", "/owner/whatif/99"), document.body.dataset.here = "/owner/whatif/99", true)`)
+	b.until(`(document.dispatchEvent(new Event("visibilitychange")), document.body.innerText.includes("no such simulation"))`)
+	if eval[bool](b, `"livePage" in document.body.dataset`) {
+		t.Error("the page goes on asking")
+	}
+}

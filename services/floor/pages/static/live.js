@@ -51,6 +51,7 @@ export async function renew() {
   begun = performance.now();
   try {
     const answer = await fetch(document.body.dataset.here, { headers: { "Tickover-Refresh": "1" }, signal: AbortSignal.timeout(patience) });
+    if (answer.status === 404) return location.reload(); // it is gone: say so, and ask no more
     if (refused(answer) || !answer.ok) return;
     const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
     setServerTime(fresh.body.dataset.now);
