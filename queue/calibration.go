@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -96,13 +97,83 @@ func (c *Catalogue) Current(m *Machine, day string) (*Calibration, *Refusal) {
 		return nil, interlock(I4, "", "no calibration is listed for %s %s %d with fitment %q%s", m.Make, m.Model, m.Year, m.Fitment, m.Variant.with()).
 			doing("Tell the customer: there is one for %s only; fit that, or leave the controller as it is.", strings.Join(sortedKeys(others), ", "))
 	case best == nil:
-		return nil, interlock(I4, "Tell the customer: none has been published for this machine, so there is nothing to flash.",
-			"no calibration is listed for %s %s %d (controller family %q)", m.Make, m.Model, m.Year, m.Family)
+		return nil, c.none(m, day)
 	case best.NoneNeeded:
 		return nil, interlock(I4, "", "%s %s %d needs no calibration", m.Make, m.Model, m.Year).
 			doing("Tell the customer: this machine needs none. %s", best.ForCaller)
 	}
 	return best, nil
+}
+
+// none says why no entry is for the machine's model, year and family, and what
+// to tell the customer: what is not listed may yet exist where the catalogue
+// does not know the make, or the machine's family is not known or misread.
+func (c *Catalogue) none(m *Machine, day string) *Refusal {
+	families := c.Families(m, day)
+	entries := slices.DeleteFunc(slices.Clone(c.models[modelOf(m.Make, m.Model)]), func(i int) bool { return day != "" && c.entries[i].Released > day })
+	switch {
+	case len(families) > 0 && m.Family == "":
+		return interlock(I4, "", "the controller family of %s %s %d is not known", m.Make, m.Model, m.Year).
+			doing("There is a calibration for the family %s: read the family at the controller, write it down, and look again.", joinAny(families))
+	case len(families) > 0:
+		return interlock(I4, "", "no calibration is listed for %s %s %d with the controller family %s", m.Make, m.Model, m.Year, m.Family).
+			doing("There is one for the family %s only: check the family of this machine. If it is right, tell the customer that there is none for it.", joinAny(families))
+	case len(entries) > 0:
+		return interlock(I4, "", "no calibration is listed for %s %s of the year %d", m.Make, m.Model, m.Year).
+			doing("Tell the customer: none has been published for this year, only for %s.", c.years(entries))
+	case slices.ContainsFunc(c.entries, func(e Calibration) bool { return strings.EqualFold(e.Make, m.Make) }):
+		return interlock(I4, "Tell the customer: none has been published for this machine, so there is nothing to flash.",
+			"no calibration is listed for %s %s %d", m.Make, m.Model, m.Year)
+	}
+	return interlock(I4, "Ask the maker whether there is one, and list it; tell the customer that you will find out.",
+		"the catalogue has no machine of the make %s", m.Make)
+}
+
+// Families are the controller families for which the catalogue has something
+// for the machine's model and year by a day, whatever its fitment; sorted.
+func (c *Catalogue) Families(m *Machine, day string) []Family {
+	var out []Family
+	for _, i := range c.models[modelOf(m.Make, m.Model)] {
+		if e := &c.entries[i]; e.YearFrom <= m.Year && m.Year <= e.YearTo && (day == "" || e.Released <= day) && !slices.Contains(out, e.Family) {
+			out = append(out, e.Family)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// years are the model years that entries cover, as "2019–2023, 2025".
+func (c *Catalogue) years(entries []int) string {
+	covered := map[int]bool{}
+	for _, i := range entries {
+		for y := c.entries[i].YearFrom; y <= c.entries[i].YearTo; y++ {
+			covered[y] = true
+		}
+	}
+	var out []string
+	for _, y := range sortedKeys(covered) {
+		if covered[y-1] {
+			continue
+		}
+		to := y
+		for covered[to+1] {
+			to++
+		}
+		if to == y {
+			out = append(out, strconv.Itoa(y))
+		} else {
+			out = append(out, fmt.Sprintf("%d–%d", y, to))
+		}
+	}
+	return strings.Join(out, ", ")
+}
+
+func joinAny[T ~string](list []T) string {
+	var out []string
+	for _, x := range list {
+		out = append(out, string(x))
+	}
+	return strings.Join(out, ", ")
 }
 
 // covering are the entries for a machine that were released by a day, and what

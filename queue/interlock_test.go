@@ -147,7 +147,7 @@ func TestI4OnlyTheCurrentCalibration(t *testing.T) {
 		ok(t, err)
 	}
 	_, err := s.Do("ada", startFlash("T-old", "b1", "i1", "c1"))
-	wantRefusal(t, err, queue.I4, "nothing to flash", "2012")
+	wantRefusal(t, err, queue.I4, "none has been published for this year", "2012")
 	_, err = s.Do("ada", startFlash("T-pipe", "b1", "i1", "c1"))
 	wantRefusal(t, err, queue.I4, "race pipe", "open, standard")
 	_, err = s.Do("ada", startFlash("T-none", "b1", "i2", "c1"))

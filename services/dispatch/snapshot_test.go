@@ -132,7 +132,7 @@ func TestHeldUnitAndMissingCalibrationAreNotPlanned(t *testing.T) {
 	if x := unplaced(p, "T-1", "check-in"); x == nil || x.Constraint != "C11" || !strings.Contains(x.Why, "holds the unit back") {
 		t.Errorf("held unit: %+v", x)
 	}
-	if x := unplaced(p, "T-2", "flash"); x == nil || !strings.Contains(x.Why, "Tell the customer") {
+	if x := unplaced(p, "T-2", "flash"); x == nil || !strings.Contains(x.Why, "tell the customer") {
 		t.Errorf("flash without a calibration: %+v", x)
 	}
 	planned(t, p, "T-2", "check-in")

@@ -174,10 +174,10 @@ func (w *words) release(a model.ActivityID, c *model.Cause) said.Text {
 	ref, ok := w.acts[a]
 	if ok {
 		if part, waits := ref.unit.Parts[ref.step.ID]; waits && w.up(part) == c.Until {
-			return said.Say("its part is due at %s", w.clock(c.Until))
+			return said.Say("its part is due %s", w.clock(c.Until))
 		}
 		if w.up(ref.unit.Arrived) == c.Until {
-			return said.Say("the unit came in at %s", w.clock(c.Until))
+			return said.Say("the unit came in %s", w.clock(c.Until))
 		}
 	}
 	return said.Say("may not start before %s", w.clock(c.Until))
@@ -189,7 +189,7 @@ func (w *words) shift(c *model.Cause) said.Text {
 	case never && c.Worker != "":
 		return said.Say("%s is not at work before %s, where the plan ends", w.person(c.Worker), w.clock(c.Until))
 	case c.Worker != "":
-		return said.Say("%s is at work again at %s", w.person(c.Worker), w.clock(c.Until))
+		return said.Say("%s is at work again from %s", w.person(c.Worker), w.clock(c.Until))
 	case c.Skill != "":
 		return said.Say("nobody with the skill “%s” is at work before %s", c.Skill, w.clock(c.Until))
 	}

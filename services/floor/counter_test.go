@@ -117,8 +117,10 @@ func TestCallersAskForCalibrations(t *testing.T) {
 		"make=Kestrow&model=Brae+250&year=2026&fitment=open+exhaust":         {"kb250-open"},
 		"make=Varlund&model=Holt+350&year=2023":                              {"needs no calibration", "Tell the customer: this machine needs none. It left the works"},
 		"make=Varlund&model=Skarn+450&year=2026":                             {"no calibration is listed", "there is one for closed-course exhaust only"},
-		"make=Fellrigg&model=Tarn+300&year=2025":                             {"no calibration is listed", "none has been published for this machine"},
-		"make=Kestrow&model=Brae+250&year=2026&family=xx&fitment=open+pipes": {"no calibration is listed"},
+		"make=Fellrigg&model=Tarn+300&year=2025":                             {"the catalogue has no machine of the make Fellrigg", "tell the customer that you will find out"},
+		"make=Kestrow&model=Tarn+300&year=2025":                              {"no calibration is listed", "none has been published for this machine"},
+		"make=Kestrow&model=Brae+250&year=2012":                              {"no calibration is listed", "none has been published for this year, only for 2019–2026"},
+		"make=Kestrow&model=Brae+250&year=2026&family=xx&fitment=open+pipes": {"no calibration is listed", "There is one for the family kr5 only"},
 	} {
 		body := strings.ToLower(w.body("/counter?"+query, http.StatusOK))
 		for _, part := range want {
@@ -328,4 +330,32 @@ func (w *world) body(path string, status int) string {
 		w.t.Errorf("GET %s: %d, want %d: %.500s", path, r.status, status, r.body)
 	}
 	return string(r.body)
+}
+
+// TestCheckInFindsTheFamily: a counter does not know controller families. The
+// only one that is listed for the machine is taken, and said; of several none
+// is, and what the calibration's line says asks for it.
+func TestCheckInFindsTheFamily(t *testing.T) {
+	w := newWorld(t)
+	w.be("ruth")
+	in := func(id, model, year, family string) document {
+		t.Helper()
+		return w.submit(w.page("/check-in").form("/do/receive"), "unit", id, "make", "Kestrow", "model", model, "year", year, "family", family,
+			"ownership", "customer", "route", "reflash", "promise", "2026-02-18T12:00", "weight", "5", "frame", "")
+	}
+	said := in("LM-1", "Brae 250", "2026", "").text()
+	if got := w.l.View().Units["LM-1"].Machine.Family; got != "kr5" || !strings.Contains(said, "The controller family is kr5, the only one listed for it.") {
+		t.Errorf("family %q: %.300s", got, said)
+	}
+	if got := w.l.View().Units["LM-1"]; got != nil {
+		if cal, why := w.l.View().CalibrationFor(&got.Machine, w.clock.now()); cal == nil {
+			t.Errorf("no calibration: %v", why)
+		}
+	}
+	if said = in("LM-2", "Brae 250", "2026", "xx").text(); w.l.View().Units["LM-2"].Machine.Family != "xx" || !strings.Contains(said, "There is one for the family kr5 only") {
+		t.Errorf("another family: %.1500s", said)
+	}
+	if in("LM-3", "Tarn 300", "2026", ""); w.l.View().Units["LM-3"].Machine.Family != "" {
+		t.Error("a family out of nowhere")
+	}
 }

@@ -31,6 +31,7 @@ type Sheet struct {
 	Planned *dispatch.PlannedStep // nil: not in the plan
 
 	ends time.Time // of the running stretch, breaks and nights included
+	shop *queue.Shop
 }
 
 // Start is when the plan lets it begin; zero: not planned.
@@ -234,7 +235,7 @@ func (b *Book) sheet(u *queue.Unit, step *queue.Step) *Sheet {
 	if op == nil {
 		return nil
 	}
-	s := &Sheet{Unit: u, Step: step, Op: op, Planned: b.planned[queue.Hold{Unit: u.ID, Step: step.ID}]}
+	s := &Sheet{Unit: u, Step: step, Op: op, Planned: b.planned[queue.Hold{Unit: u.ID, Step: step.ID}], shop: b.st.Shop}
 	s.ends = step.StretchStarted.Add(s.Stretch().Duration)
 	if step.Status == queue.Running && s.Stretch().Splittable {
 		s.ends = dispatch.StretchEnd(b.st, b.hours(), step)
@@ -269,18 +270,28 @@ func Blocked(s Sheet) locale.Said {
 	for _, a := range s.Step.After {
 		if b := s.Unit.Step(a.Step); b != nil && !b.Settled() {
 			if b.Status == queue.Running {
-				return locale.Say("for %s, which is running", b.ID)
+				return locale.Say("for “%s”, which is running", s.nameOf(b))
 			}
-			return locale.Say("for %s, which is not done yet", b.ID)
+			return locale.Say("for “%s”, which is not done yet", s.nameOf(b))
 		}
 	}
 	for i := range s.Unit.Steps {
 		o := &s.Unit.Steps[i]
 		if o.Status == queue.Running && !s.Step.ParallelWith(o) {
-			return locale.Say("for %s of the same unit, which is running", o.ID)
+			return locale.Say("for “%s” of the same unit, which is running", s.nameOf(o))
 		}
 	}
 	return locale.Said{}
+}
+
+// nameOf is what the shop file calls another step of the unit.
+func (s Sheet) nameOf(step *queue.Step) string {
+	if s.shop != nil {
+		if op := s.shop.Operation(step.Operation); op != nil {
+			return op.Name
+		}
+	}
+	return string(step.ID)
 }
 
 // StatusText is a step's status in a person's words.

@@ -177,24 +177,17 @@ func (page *counterPage) ask(q url.Values) error {
 	if page.Machine.Fitment == "" {
 		page.Machine.Fitment = "standard"
 	}
-	if page.Machine.Family == "" {
-		page.Machine.Family = page.onlyFamily()
+	if page.Machine.Family == "" { // a caller does not know it
+		page.Machine.Family = page.onlyFamily(&page.Machine)
 	}
 	page.Asked, page.Answer = true, page.calibration(page.Machine)
 	return nil
 }
 
 // onlyFamily is the controller family of the model in that year if only one is
-// listed: a caller does not know it.
-func (page *counterPage) onlyFamily() queue.Family {
-	var found []queue.Family
-	m := page.Machine
-	for _, c := range page.State.Catalogue().Of(m.Make, m.Model) {
-		if c.YearFrom <= m.Year && m.Year <= c.YearTo && !slices.Contains(found, c.Family) {
-			found = append(found, c.Family)
-		}
-	}
-	if len(found) == 1 {
+// listed.
+func (b *Base) onlyFamily(m *queue.Machine) queue.Family {
+	if found := b.State.Catalogue().Families(m, ""); len(found) == 1 {
 		return found[0]
 	}
 	return ""

@@ -508,6 +508,11 @@ func receive(in *input) (queue.Action, string) {
 	if a.Machine.Fitment == "" {
 		a.Machine.Fitment = "standard"
 	}
+	guessed := false
+	if a.Machine.Family == "" { // else no calibration would be found
+		a.Machine.Family = in.b.onlyFamily(&a.Machine)
+		guessed = a.Machine.Family != ""
+	}
 	if err := a.Ownership.UnmarshalText([]byte(in.Get("ownership"))); err != nil {
 		in.wrong("ownership", "it is not said whose machine it is", "Choose new, customer's or trade-in.")
 	}
@@ -532,6 +537,9 @@ func receive(in *input) (queue.Action, string) {
 	if in.err == nil {
 		if called := in.b.calledBack(a.Machine); len(called) > 0 {
 			said = in.b.T("%s is checked in. It is called back: %s.", in.unit(), called[0].Title)
+		}
+		if guessed {
+			said += " " + in.b.T("The controller family is %s, the only one listed for it.", a.Machine.Family)
 		}
 	}
 	return &queue.ReceiveUnit{Unit: in.unit(), Arrival: a, Once: true, Beside: beside}, said

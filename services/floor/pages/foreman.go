@@ -137,6 +137,15 @@ func waitsFor(b *Base, s job.Sheet) string {
 	if s.Planned != nil && s.Planned.Why != "" {
 		return b.Say(s.Planned.Reason())
 	}
+	if why := unfit(b, s); why != "" {
+		return why
+	}
+	return b.Say(job.Blocked(s))
+}
+
+// unfit is why a step does not fit into the plan; empty: it does, or there is
+// none.
+func unfit(b *Base, s job.Sheet) string {
 	if b.Plan != nil {
 		for _, u := range b.Plan.Unplaced {
 			if u.Unit == s.Unit.ID && u.Step == s.Step.ID {
@@ -144,7 +153,7 @@ func waitsFor(b *Base, s job.Sheet) string {
 			}
 		}
 	}
-	return b.Say(job.Blocked(s))
+	return ""
 }
 
 // Out is a resource or technician that is down or absent.

@@ -112,6 +112,9 @@ func (c Card) CommandID(action string) string {
 // Blocked is what the step waits for in its own unit.
 func (c Card) Blocked() string { return c.Say(job.Blocked(c.Sheet)) }
 
+// Unfit is why the plan has no place for it; empty: it has, or there is none.
+func (c Card) Unfit() string { return unfit(c.Base, c.Sheet) }
+
 // Why is the plan's explanation.
 func (c Card) Why() string {
 	if c.Sheet.Planned == nil {
