@@ -406,11 +406,15 @@ func (s *Sheet) present(who queue.PersonID, from, to time.Time) calendar.Set {
 }
 
 // Available is how long each technician was there in [from, to): on shift, less
-// breaks and absences.
+// breaks and absences. What was before the first shop file took effect does not
+// count: nothing could be recorded then.
 func (s *Sheet) Available(from, to time.Time) map[string]time.Duration {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	out := map[string]time.Duration{}
+	if len(s.eras) > 0 && s.eras[0].from.After(from) {
+		from = s.eras[0].from
+	}
 	if !from.Before(to) {
 		return out
 	}

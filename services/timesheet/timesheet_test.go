@@ -215,6 +215,12 @@ func TestAvailable(t *testing.T) {
 	site.now = at(17, 15, 0)
 	site.do("ruth", &queue.Reopen{Technician: "tomas"})
 	s := caughtUp(t, mem, shop.Site)
+	if before := s.Available(at(2, 0, 0), at(16, 7, 0)); before["tomas"] != 0 {
+		t.Errorf("before the shop began: %s", before["tomas"])
+	}
+	if d := cmp.Diff(s.Available(at(16, 0, 0), at(23, 0, 0)), s.Available(at(2, 0, 0), at(23, 0, 0))); d != "" {
+		t.Errorf("with two weeks before the shop began: %s", d)
+	}
 	got := s.Available(at(16, 0, 0), at(23, 0, 0))
 	for who, want := range map[string]time.Duration{
 		"tomas": 5*8*time.Hour - 2*time.Hour,
