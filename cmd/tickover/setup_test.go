@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"os/exec"
 	"path/filepath"
 	"strings"
 	"syscall"
@@ -15,6 +14,7 @@ import (
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
 
+	"tickover/deploy/deploytest"
 	"tickover/queue/shopfile"
 	"tickover/services/floor/setup"
 )
@@ -29,16 +29,7 @@ const tabBound = 90 * time.Second
 
 func newTab(t *testing.T) *tab {
 	t.Helper()
-	path := ""
-	for _, name := range []string{"chromium", "chromium-browser", "google-chrome"} {
-		if p, err := exec.LookPath(name); err == nil && path == "" {
-			path = p
-		}
-	}
-	if path == "" {
-		t.Fatal("no chromium found: install the package chromium (Debian, Ubuntu: apt-get install chromium)")
-	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(deploytest.Chromium(t)), chromedp.NoSandbox,
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true))
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
 	ctx, cancel := chromedp.NewContext(alloc)

@@ -4,9 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-
 	"os"
-	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -19,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/network"
 	"github.com/chromedp/chromedp"
 
+	"tickover/deploy/deploytest"
 	"tickover/queue"
 )
 
@@ -50,7 +49,7 @@ func sharedBrowser(t *testing.T) context.Context {
 	if theBrowser.ctx != nil {
 		return theBrowser.ctx
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(chromium(t)), chromedp.NoSandbox,
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(deploytest.Chromium(t)), chromedp.NoSandbox,
 		chromedp.Flag("disable-background-networking", true), chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-quic", true),
 		chromedp.Flag("lang", "en-US"), chromedp.Flag("accept-lang", "en-US")) // whatever the machine speaks
 	alloc, stop := chromedp.NewExecAllocator(context.Background(), opts...)
@@ -114,19 +113,6 @@ func (b *browser) begin() {
 	if err := chromedp.Do(b.ctx, chromedp.Navigate("about:blank"), focused); err != nil {
 		b.t.Fatalf("open a tab: %v", err)
 	}
-}
-
-// chromium prefers the browser without a window of its own: the other one draws
-// its toolbars for nobody, at a third more work.
-func chromium(t testing.TB) string {
-	t.Helper()
-	for _, name := range []string{"chromium-headless-shell", "chromium", "chromium-browser", "google-chrome"} {
-		if path, err := exec.LookPath(name); err == nil {
-			return path
-		}
-	}
-	t.Fatal("no chromium found: install the package chromium-headless-shell or chromium (make deps)")
-	return ""
 }
 
 // tab opens another tab of the same browser.

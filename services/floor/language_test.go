@@ -226,7 +226,7 @@ func (l *listener) hear(where string, r reply) {
 
 // typed is what the test wrote into forms and addresses, and how people who
 // are no technicians are called: by their ids.
-var typed = []string{"Morwenna Tresk", "Tresk", "Morwenna", "not paid", "nobody", "none", "NOBODY", "/nowhere", "nowhere", "nothing", "never", "Fellrigg Tarn 300", "LM",
+var typed = []string{"Morwenna Tresk", "Tresk", "Morwenna", "not paid", "nobody", "none", "NOBODY", "/nowhere", "nowhere", "nothing", "never", "Fellrigg Tarn 300", "Fellrigg", "LM",
 	"Owner", "Run-up pad behind the", "Kestrow Brae 250: kb250-std", "a", "b"}
 
 // without takes a whole word or name out.
