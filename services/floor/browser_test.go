@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -445,4 +446,50 @@ func TestKeyboardAndScanner(t *testing.T) {
 	}
 	before := b.text(".count")
 	b.until(fmt.Sprintf(`document.querySelector(".count").innerText != %q`, before))
+}
+
+// TestCheckInKnowsTheMachine: whose number is typed, in whatever way, need not
+// be described again; what somebody wrote himself stays; another number takes
+// back what was filled in. All in the reader's language.
+func TestCheckInKnowsTheMachine(t *testing.T) {
+	t.Parallel()
+	w := lived(t)
+	var u *queue.Unit
+	for _, id := range slices.Sorted(maps.Keys(w.l.View().Units)) {
+		if x := w.l.View().Units[id]; x.Status == queue.Delivered && x.Machine.Frame != "" {
+			u = x
+		}
+	}
+	if u == nil {
+		t.Fatal("nothing was delivered")
+	}
+	b := newBrowser(t, w)
+	b.open("/me")
+	b.do(chromedp.SetValue(chromedp.CSS(`select[name="language"]`), "de"))
+	b.click(`form[action="/prefs"] button`)
+	b.be("ruth")
+	b.open("/check-in")
+	values := func() string {
+		return eval[string](b, `["make", "model", "year", "family", "ownership"].map((n) => document.querySelector("form.check-in").elements[n].value).join("|")`)
+	}
+	known := fmt.Sprintf("%s|%s|%d|%s|customer", u.Machine.Make, u.Machine.Model, u.Machine.Year, u.Machine.Family)
+	b.write("#frame", strings.ToLower(strings.ReplaceAll(u.Machine.Frame, "-", " ")))
+	b.until(`document.querySelector("#frame-says .known")`)
+	if got := values(); got != known {
+		t.Errorf("filled in %q, want %q", got, known)
+	}
+	if says := b.text("#frame-says"); !strings.Contains(says, "Sie war schon hier") {
+		t.Errorf("in German: %q", says)
+	}
+	b.write("#frame", "NEVER-SEEN-1")
+	b.until(`!document.querySelector("#frame-says .known")`)
+	if got := values(); got != "||||" {
+		t.Errorf("another number leaves %q", got)
+	}
+	b.write("#make", "Fellrigg")
+	b.write("#frame", u.Machine.Frame)
+	b.until(`document.querySelector("#frame-says .known")`)
+	if got, want := values(), "Fellrigg"+known[len(u.Machine.Make):]; got != want {
+		t.Errorf("what was written by hand: %q, want %q", got, want)
+	}
 }

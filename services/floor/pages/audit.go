@@ -131,23 +131,26 @@ func (b *Base) foremansAlerts() {
 func (b *Base) campaignsOf(u *queue.Unit) []unitCampaign {
 	var out []unitCampaign
 	for _, c := range b.State.OpenFor(u, b.Now) {
-		added := slices.ContainsFunc(u.Sweeps, func(s queue.Sweep) bool { return s.Campaign == c.ID })
-		x := unitCampaign{Campaign: c, Added: added}
-		for i := range u.Steps {
-			s := &u.Steps[i]
-			switch {
-			case c.Calibration == nil || s.Kind != queue.Flash:
-			case s.Status == queue.Todo:
-				x.Comes = true
-			case s.Status == queue.Running && s.Calibration != nil && *s.Calibration == *c.Calibration:
-				x.Comes = true
-			case s.Status == queue.Running:
-				x.Older = true
-			}
-		}
-		out = append(out, x)
+		out = append(out, unitCampaignOf(c, u))
 	}
 	return out
+}
+
+func unitCampaignOf(c *queue.Campaign, u *queue.Unit) unitCampaign {
+	x := unitCampaign{Campaign: c, Added: slices.ContainsFunc(u.Sweeps, func(s queue.Sweep) bool { return s.Campaign == c.ID })}
+	for i := range u.Steps {
+		s := &u.Steps[i]
+		switch {
+		case c.Calibration == nil || s.Kind != queue.Flash:
+		case s.Status == queue.Todo:
+			x.Comes = true
+		case s.Status == queue.Running && s.Calibration != nil && *s.Calibration == *c.Calibration:
+			x.Comes = true
+		case s.Status == queue.Running:
+			x.Older = true
+		}
+	}
+	return x
 }
 
 // unitCampaign is a campaign that a unit is open in.

@@ -134,7 +134,7 @@ type campaignLine struct {
 	queue.CampaignLine
 	Unit   *queue.Unit // the last visit
 	Person *contacts.Person
-	Added  bool // the steps are on the visit and are not done
+	Visit  unitCampaign // how it stands in the visit, while that is open
 }
 
 // Words of the states of owners.
@@ -210,7 +210,7 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 	page.Lines = match[page.From:min(len(match), page.From+linesShown)]
 	for i := range page.Lines {
 		l := &page.Lines[i]
-		l.Added = slices.ContainsFunc(l.Unit.Sweeps, func(s queue.Sweep) bool { return s.Campaign == c.ID })
+		l.Visit = unitCampaignOf(c, l.Unit)
 	}
 	if next := page.From + linesShown; next < len(match) {
 		page.Next = "/campaigns/" + url.PathEscape(string(c.ID)) + "?" + url.Values{"state": {page.State}, "q": {page.Query}, "from": {strconv.Itoa(next)}}.Encode()
@@ -246,17 +246,26 @@ func (l campaignLine) FormKey() string { return string(l.CampaignLine.Key) }
 
 // CheckInLink opens the check-in with the machine filled in.
 func (b *Base) CheckInLink(u *queue.Unit, route queue.RouteID) string {
-	m := &u.Machine
 	v := url.Values{}
-	for name, s := range map[string]string{
-		"frame": m.Frame, "make": m.Make, "model": m.Model, "year": strconv.Itoa(m.Year), "family": string(m.Family), "fitment": string(m.Fitment),
-		"variant": string(m.Variant), "plate": m.Plate, "ownership": u.Ownership.String(), "contact": string(u.Contact), "route": string(route),
-	} {
+	for name, s := range visitValues(u, route) {
 		if s != "" {
 			v.Set(name, s)
 		}
 	}
 	return "/check-in?" + v.Encode()
+}
+
+// visitValues are the fields of the check-in of a machine that was here: what
+// left the shop is its owner's.
+func visitValues(u *queue.Unit, route queue.RouteID) map[string]string {
+	m, ownership := &u.Machine, u.Ownership
+	if u.Status == queue.Delivered {
+		ownership = queue.CustomerUnit
+	}
+	return map[string]string{
+		"frame": m.Frame, "make": m.Make, "model": m.Model, "year": strconv.Itoa(m.Year), "family": string(m.Family), "fitment": string(m.Fitment),
+		"variant": string(m.Variant), "plate": m.Plate, "ownership": ownership.String(), "contact": string(u.Contact), "route": string(route),
+	}
 }
 
 // SweepRoute is the route that a called-back machine takes; empty: none.

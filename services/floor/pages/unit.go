@@ -135,6 +135,7 @@ type checkInPage struct {
 	KeepsPeople bool              // beside the log
 	Called      []*queue.Campaign // that the machine is open in
 	Already     *queue.Unit       // its visit that has not ended; nil: none
+	Known       *queue.Unit       // its latest visit; nil: it was never here
 }
 
 func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
@@ -151,11 +152,18 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 		for _, f := range []string{"frame", "make", "model", "year", "route", "family", "fitment", "variant", "plate", "ownership"} {
 			page.Values.Set(f, r.URL.Query().Get(f))
 		}
+		if contact := r.URL.Query().Get("contact"); contact != "" {
+			page.Values.Set("contact", contact)
+		}
+		if page.Known = b.lastVisit(page.V("frame")); page.Known != nil {
+			for f, v := range visitValues(page.Known, "") {
+				if page.V(f) == "" {
+					page.Values.Set(f, v)
+				}
+			}
+		}
 	}
 	if page.KeepsPeople = p.o.Contacts != nil; page.KeepsPeople {
-		if id := r.URL.Query().Get("contact"); id != "" {
-			page.Values.Set("contact", id)
-		}
 		if who, ok := p.o.Contacts.Get(queue.ContactID(page.Values.Get("contact"))); ok {
 			page.Person = &who
 		}
@@ -172,6 +180,19 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 	page.Already = b.State.HereByFrame(page.V("frame"))
 	page.suggest()
 	return "check-in", page, nil
+}
+
+// lastVisit is the latest visit of a machine, by its frame number; nil: it was
+// never here.
+func (b *Base) lastVisit(frame string) *queue.Unit {
+	if ident.Key(frame) == "" {
+		return nil
+	}
+	m, ok := b.State.MachineByKey(queue.MachineKey(frame))
+	if !ok {
+		return nil
+	}
+	return m.Latest()
 }
 
 // V is what stands in a field.
