@@ -32,6 +32,7 @@ type campaignRow struct {
 	*queue.Campaign
 	Total, Swept, Here           int
 	ToCall, Called, Booked, Said int // open machines by the owner's state
+	Ours                         int // those whose owner is the shop itself
 }
 
 // CampaignTitle is a campaign's title in the reader's language: a person's own
@@ -74,7 +75,11 @@ func campaignRowOf(c *queue.Campaign, lines []queue.CampaignLine) campaignRow {
 		case queue.Declined:
 			r.Said++
 		default:
-			r.ToCall++
+			if l.Latest().House() {
+				r.Ours++
+			} else {
+				r.ToCall++
+			}
 		}
 	}
 	return r
@@ -140,7 +145,7 @@ type campaignLine struct {
 // Words of the states of owners.
 var stateWords = map[string]string{
 	"to-call": locale.Mark("to call"), "called": locale.Mark("called"), "booked": locale.Mark("booked"), "declined": locale.Mark("declined"),
-	"done-elsewhere": locale.Mark("done elsewhere"), "swept": locale.Mark("swept"), "": locale.Mark("all"),
+	"done-elsewhere": locale.Mark("done elsewhere"), "swept": locale.Mark("swept"), "ours": locale.Mark("the shop’s own"), "": locale.Mark("all"),
 }
 
 // StateWord is a state in words.
@@ -170,7 +175,7 @@ func (p *Pages) campaignPage(r *http.Request, b *Base) (string, any, error) {
 		page.Current = b.State.Catalogue().Find(*c.Calibration)
 	}
 	row := page.Row
-	page.States = []stateTab{{"", "", row.Total}, {"to-call", "", row.ToCall}, {"called", "", row.Called}, {"booked", "", row.Booked}, {"declined", "", row.Said}, {"swept", "", row.Swept}}
+	page.States = []stateTab{{"", "", row.Total}, {"to-call", "", row.ToCall}, {"ours", "", row.Ours}, {"called", "", row.Called}, {"booked", "", row.Booked}, {"declined", "", row.Said}, {"swept", "", row.Swept}}
 	for i := range page.States {
 		page.States[i].Text = b.StateWord(page.States[i].Key)
 	}
@@ -186,8 +191,11 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 	for i := range lines {
 		l := campaignLine{CampaignLine: lines[i], Unit: lines[i].Latest()}
 		state := l.Contact.State.String()
-		if !l.Open {
+		switch {
+		case !l.Open:
 			state = "swept"
+		case l.Contact.State == queue.ToCall && l.Unit.House():
+			state = "ours"
 		}
 		if page.State != "" && page.State != state {
 			continue
