@@ -234,7 +234,7 @@ func TestPhotoOverTheAPI(t *testing.T) {
 	sent := aPhoto(t, 640, 480)
 	first, again := send(sent).object(t)["sha256"], send(sent).object(t)["sha256"]
 	sum := sha256.Sum256(sent)
-	if first != hex.EncodeToString(sum[:]) || again != first || !w.photos.Has(photos.Hash(first.(string))) {
+	if there, err := w.photos.Has(photos.Hash(first.(string))); first != hex.EncodeToString(sum[:]) || again != first || !there || err != nil {
 		t.Errorf("kept as %v, then %v", first, again)
 	}
 }

@@ -37,8 +37,8 @@ func TestSweptPhotos(t *testing.T) {
 	has := func(s *photos.Store, want map[photos.Hash]bool) {
 		t.Helper()
 		for h, there := range want {
-			if s.Has(h) != there {
-				t.Errorf("%s: there %v, want %v", h, !there, there)
+			if got, err := s.Has(h); got != there || err != nil {
+				t.Errorf("%s: there %v, %v, want %v", h, got, err, there)
 			}
 		}
 	}

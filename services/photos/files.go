@@ -37,13 +37,13 @@ func (d *files) get(h Hash) (b []byte, where string, err error) {
 	return nil, "", ErrNone
 }
 
-func (d *files) has(h Hash) bool {
+func (d *files) has(h Hash) (bool, error) {
 	for _, path := range []string{d.path(h), d.asidePath(h)} {
-		if _, err := os.Stat(path); err == nil {
-			return true
+		if _, err := os.Stat(path); !errors.Is(err, fs.ErrNotExist) {
+			return err == nil, err
 		}
 	}
-	return false
+	return false, nil
 }
 
 // put puts the file there whole or not at all: a file of its own name, synced,

@@ -94,7 +94,7 @@ func (d *nodes) ask(ctx context.Context, request func(context.Context) error) er
 		cancel()
 		var api *jetstream.APIError
 		answered := errors.As(err, &api) && api.Code != 503 && api.Code != 408 || errors.Is(err, jetstream.ErrMsgNotFound) || errors.Is(err, jetstream.ErrMsgDeleteUnsuccessful) ||
-			errors.Is(err, nats.ErrConnectionClosed)
+			d.js.Conn().IsClosed()
 		if err == nil || answered || log.Full(err) || ctx.Err() != nil || time.Now().After(end) {
 			return err
 		}
@@ -181,9 +181,12 @@ func (d *nodes) get(h Hash) (b []byte, where string, err error) {
 	return b, where, nil
 }
 
-func (d *nodes) has(h Hash) bool {
+func (d *nodes) has(h Hash) (bool, error) {
 	_, err := d.last(context.Background(), d.subject(h, "head"))
-	return err == nil
+	if errors.Is(err, jetstream.ErrMsgNotFound) {
+		return false, nil
+	}
+	return err == nil, err
 }
 
 func (d *nodes) each(ctx context.Context, fn func(photo) error) error {

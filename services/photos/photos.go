@@ -85,7 +85,8 @@ type keeper interface {
 	put(ctx context.Context, h Hash, b []byte) error
 	// get is what is there under a hash, laid aside or not, and where; ErrNone.
 	get(h Hash) (b []byte, where string, err error)
-	has(h Hash) bool
+	// has: false, nil only when it is known not to be there.
+	has(h Hash) (bool, error)
 	each(ctx context.Context, fn func(photo) error) error
 	// layAside takes a photo out of the way that is still older than UnnamedMax.
 	layAside(h Hash, now time.Time, done *Swept) error
@@ -147,8 +148,13 @@ func (s *Store) Get(h Hash) ([]byte, error) {
 	return b, nil
 }
 
-// Has reports whether there is such a photo.
-func (s *Store) Has(h Hash) bool { return h.Valid() && s.keeps.has(h) }
+// Has reports whether there is such a photo. With an error that is not known.
+func (s *Store) Has(h Hash) (bool, error) {
+	if !h.Valid() {
+		return false, nil
+	}
+	return s.keeps.has(h)
+}
 
 // Copy puts every photo of this store into another, each checked on the way,
 // and returns how many there are. What is there already is left alone.

@@ -71,16 +71,16 @@ func TestStores(t *testing.T) {
 				t.Errorf("verify: %d, %v", n, err)
 			}
 			for h := range map[Hash]bool{"": true, "x": true, Hash(make([]byte, 64)): true, "*": true, all[0][:63] + ">": true, all[0][:63] + "g": true} {
-				if _, err := s.Get(h); !errors.Is(err, ErrNone) || s.Has(h) {
+				if _, err := s.Get(h); !errors.Is(err, ErrNone) || has(t, s, h) {
 					t.Errorf("%q: %v", h, err)
 				}
 			}
 			// Nobody else's.
 			other, _ := fresh(t)
-			if other.Has(all[0]) {
+			if has(t, other, all[0]) {
 				t.Error("another site has the photo")
 			}
-			if n, err := s.Copy(t.Context(), other); n != 3 || err != nil || !other.Has(all[0]) {
+			if n, err := s.Copy(t.Context(), other); n != 3 || err != nil || !has(t, other, all[0]) {
 				t.Errorf("copy: %d, %v", n, err)
 			}
 			damage(all[2])
@@ -135,11 +135,11 @@ func sweepStore(t *testing.T, s *Store, all []Hash) {
 	sweep(time.Hour, Swept{Back: 1})
 	sweep(AsideMax, Swept{Gone: 1})
 	for i, h := range all {
-		if _, err := s.Get(h); s.Has(h) != (i < 2) || (err == nil) != (i < 2) {
-			t.Errorf("photo %d: there %v, %v", i, s.Has(h), err)
+		if _, err := s.Get(h); has(t, s, h) != (i < 2) || (err == nil) != (i < 2) {
+			t.Errorf("photo %d: there %v, %v", i, has(t, s, h), err)
 		}
 	}
-	if h, _ := put(t, s, asJPEG(t, picture(12, 8))); h != all[2] || !s.Has(h) {
+	if h, _ := put(t, s, asJPEG(t, picture(12, 8))); h != all[2] || !has(t, s, h) {
 		t.Error("a photo that is sent once more is not there")
 	}
 }
@@ -177,5 +177,21 @@ func TestSentAgainWhileSwept(t *testing.T) {
 	}
 	if b, err := s.Get(h); err != nil || !bytes.Equal(b, sent) {
 		t.Errorf("not whole: %v", err)
+	}
+}
+
+// TestNodesThatDoNotAnswer: they are no word that a photo is not there.
+func TestNodesThatDoNotAnswer(t *testing.T) {
+	s, _ := stores(t)["nodes"](t)
+	h, _ := put(t, s, asJPEG(t, picture(12, 8)))
+	if !has(t, s, h) {
+		t.Fatal("it is not there")
+	}
+	s.keeps.(*nodes).js.Conn().Close()
+	if there, err := s.Has(h); there || err == nil {
+		t.Errorf("there %v, %v; want an error", there, err)
+	}
+	if _, err := s.Get(h); err == nil || errors.Is(err, ErrNone) {
+		t.Errorf("got with %v; want that they do not answer", err)
 	}
 }

@@ -58,7 +58,7 @@ func TestSweep(t *testing.T) {
 	}
 	sweep(Swept{Aside: 3})
 	for _, h := range []Hash{used, refused, young, late, again} {
-		if _, err := s.Get(h); err != nil || !s.Has(h) {
+		if _, err := s.Get(h); err != nil || !has(t, s, h) {
 			t.Errorf("not found after it was laid aside: %v", err)
 		}
 	}
@@ -74,7 +74,7 @@ func TestSweep(t *testing.T) {
 	now = now.Add(time.Minute)
 	sweep(Swept{Gone: 2}) // the refused, and what "again" was before
 	for h, want := range map[Hash]bool{used: true, late: true, young: true, again: true, refused: false} {
-		if s.Has(h) != want {
+		if has(t, s, h) != want {
 			t.Errorf("%s: there %v, want %v", h, !want, want)
 		}
 	}
@@ -105,11 +105,11 @@ func TestSweepAfterARestore(t *testing.T) {
 	if n, err := s.Copy(ctx, back); n != 1 || err != nil {
 		t.Fatalf("a backup leaves out what lies aside: %d, %v", n, err)
 	}
-	if got, err := back.Sweep(ctx, now.Add(time.Minute), nothing); err != nil || got != (Swept{}) || !back.Has(h) {
+	if got, err := back.Sweep(ctx, now.Add(time.Minute), nothing); err != nil || got != (Swept{}) || !has(t, back, h) {
 		t.Errorf("swept at once: %+v, %v", got, err)
 	}
 	everything := func(set map[Hash]bool) error { clear(set); return nil }
-	if got, err := back.Sweep(ctx, now.Add(10*UnnamedMax), everything); err != nil || got != (Swept{}) || !back.Has(h) {
+	if got, err := back.Sweep(ctx, now.Add(10*UnnamedMax), everything); err != nil || got != (Swept{}) || !has(t, back, h) {
 		t.Errorf("swept what the log names: %+v, %v", got, err)
 	}
 }
