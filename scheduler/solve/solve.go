@@ -483,8 +483,10 @@ func (s *search) construct() {
 // clearCrowd puts whole jobs off until those that remain have room to wait.
 func (s *search) clearCrowd() {
 	s.d.resume = nil // what is shelved shows in no genome
-	for s.best.crowd > 0 {
+	if s.best.crowd > 0 {
 		s.d.decode(&s.genome)
+	}
+	for s.best.crowd > 0 {
 		last, finish := -1, -forever
 		for i := range s.in.jobs {
 			j := &s.in.jobs[i]

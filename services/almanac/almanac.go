@@ -11,6 +11,7 @@ package almanac
 import (
 	"fmt"
 	"strings"
+	"sync"
 	"time"
 
 	"tickover/queue"
@@ -27,6 +28,22 @@ type Almanac struct {
 	daylight calendar.DaylightRule
 	shifts   map[queue.PersonID]calendar.Hours
 	breaks   map[queue.PersonID]calendar.Hours
+
+	mu  sync.Mutex
+	sky openSky
+}
+
+// openSky is a window that was open when it was last looked at. It is the same
+// for every moment of it on the same day (its reasons are told in words like
+// tomorrow); working the sun out anew for each command took longer than all
+// else that a command needs.
+type openSky struct {
+	from time.Time
+	w    queue.Window
+}
+
+func (s *openSky) holds(at time.Time, loc *time.Location) bool {
+	return !s.from.IsZero() && !at.Before(s.from) && at.Before(s.w.Until) && calendar.DateOf(at, loc) == calendar.DateOf(s.from, loc)
 }
 
 // New translates the shop's hours. The error names what in them makes no sense.
@@ -141,12 +158,26 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 			continue
 		}
 		if unclosed == nil { // pads and loops without a closure share the sky
-			w := a.window(nil, at, look)
+			w := a.unclosed(at, look)
 			unclosed = &w
 		}
 		c.Outdoor[r.ID] = *unclosed
 	}
 	return c
+}
+
+// unclosed is the window of an outdoor place without closures.
+func (a *Almanac) unclosed(at time.Time, look time.Duration) queue.Window {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.sky.holds(at, a.place.Location) {
+		return a.sky.w
+	}
+	w := a.window(nil, at, look)
+	if !w.Until.IsZero() && w.Until.Before(at.Add(look)) {
+		a.sky = openSky{at, w}
+	}
+	return w
 }
 
 // window is the open window of an outdoor place at a moment.

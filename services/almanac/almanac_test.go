@@ -1,6 +1,7 @@
 package almanac_test
 
 import (
+	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
@@ -92,4 +93,25 @@ func optional(s string) time.Time {
 		return time.Time{}
 	}
 	return at(s)
+}
+
+// TestTheSkyIsRemembered: an almanac that was asked before, in any order, says
+// what a new one says.
+func TestTheSkyIsRemembered(t *testing.T) {
+	a, shop := larkmoor(t)
+	st := queue.NewState(shop.Site)
+	rng := rand.New(rand.NewPCG(1, 0))
+	for range 300 {
+		now := at("2026-02-20 00:00").Add(time.Duration(rng.IntN(4*24*60)) * time.Minute)
+		fresh, err := almanac.New(shop)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, want := a.Conditions(st, now, time.Time{}), fresh.Conditions(st, now, time.Time{})
+		for id, w := range want.Outdoor {
+			if g := got.Outdoor[id]; !g.Until.Equal(w.Until) || g.Why.String() != w.Why.String() {
+				t.Fatalf("%s at %v: open until %v (%s), want %v (%s)", id, now, g.Until, g.Why, w.Until, w.Why)
+			}
+		}
+	}
 }
