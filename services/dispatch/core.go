@@ -46,6 +46,12 @@ type Core struct {
 	offers  map[Station]Offer
 	// tried is the plan that an improvement was looked for already.
 	tried *Plan
+	// due is what Due last found: it is asked several times a second.
+	due struct {
+		plan  *Plan
+		state *queue.State
+		at    time.Time
+	}
 }
 
 // Outcome is what a look at the newest state came to.
@@ -91,7 +97,10 @@ func (c *Core) Due() time.Time {
 	if c.plan == nil || c.state == nil {
 		return time.Time{}
 	}
-	return due(c.state, c.plan)
+	if c.due.plan != c.plan || c.due.state != c.state {
+		c.due.plan, c.due.state, c.due.at = c.plan, c.state, due(c.state, c.plan)
+	}
+	return c.due.at
 }
 
 // Offers are the offers in force, by station.
@@ -118,6 +127,34 @@ func compareStations(a, b Station) int {
 // than planned, and enters what happened as planned if not. Before a shop file
 // took effect there is nothing to plan and the outcome is empty.
 func (c *Core) Replan(ctx context.Context, st *queue.State, now time.Time) (Outcome, error) {
+	return c.replan(ctx, st, now, c.o.ComputeOptions)
+}
+
+// repairSchedules is the effort of Repair: the order of the plan in force, with
+// what happened since, and hardly a look for a better one.
+const repairSchedules = 2
+
+// Repair is Replan with as little effort as can be, for a machine on which
+// others wait. Improve makes good for it when there is time.
+func (c *Core) Repair(ctx context.Context, st *queue.State, now time.Time) (Outcome, error) {
+	o := c.o.ComputeOptions
+	o.Schedules = repairSchedules
+	return c.replan(ctx, st, now, o)
+}
+
+// stands reports whether Replan would not plan anew.
+func (c *Core) stands(st *queue.State, now time.Time) bool {
+	if st.Shop == nil {
+		return true
+	}
+	old := c.state
+	if old == nil && c.plan != nil && c.plan.Seq == st.Seq {
+		old = st
+	}
+	return deviation(old, st, c.plan, now) == ""
+}
+
+func (c *Core) replan(ctx context.Context, st *queue.State, now time.Time, o ComputeOptions) (Outcome, error) {
 	if st.Shop == nil {
 		return Outcome{}, nil
 	}
@@ -128,7 +165,7 @@ func (c *Core) Replan(ctx context.Context, st *queue.State, now time.Time) (Outc
 	if reason == "" {
 		return c.adopt(st, rolled(c.plan, st), Outcome{}), nil
 	}
-	computed, took, err := c.compute(ctx, st, now, c.o.ComputeOptions)
+	computed, took, err := c.compute(ctx, st, now, o)
 	if err != nil {
 		return Outcome{}, err
 	}

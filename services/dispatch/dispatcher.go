@@ -31,6 +31,9 @@ type Config struct {
 	Lease time.Duration
 	// Peers, if set, share the sites with this process.
 	Peers *Peers
+	// Turns share the machine with the dispatchers of other sites; nil: it
+	// plans whenever it wants to.
+	Turns *Turns
 	// Poll is how often the clock is looked at; 0: 200 ms. It is real time,
 	// also when Now runs faster.
 	Poll time.Duration
@@ -147,7 +150,7 @@ func (d *Dispatcher) term(ctx context.Context, l *Lease) error {
 	g.Go(func() error {
 		return d.run(gctx, NewTerm(TermConfig{
 			Site: d.c.Site, Epoch: l.Epoch(), Core: d.c.Core, Ledger: d.c.Ledger, Now: d.c.Now,
-			Board: &natsBoard{d.c.Conn, d.js, d.c.Site}, Logger: d.log, Observe: d.c.Observe,
+			Board: &natsBoard{d.c.Conn, d.js, d.c.Site}, Logger: d.log, Observe: d.c.Observe, Turns: d.c.Turns,
 		}))
 	})
 	err := g.Wait()

@@ -40,6 +40,7 @@ type TermConfig struct {
 	Board   Board
 	Logger  *zap.Logger  // nil: none
 	Observe func(Report) // nil: nobody
+	Turns   *Turns       // nil: as many as want to plan at a time
 }
 
 // Term is one dispatcher's time as the active one, as steps that whoever holds
@@ -90,13 +91,34 @@ func (t *Term) Due() bool {
 // Look plans for the newest state and publishes what changed.
 func (t *Term) Look(ctx context.Context) error {
 	st := t.c.Ledger.View()
-	if t.failed != 0 && t.failed == st.Seq {
+	if t.failed != 0 && t.failed == st.Seq || t.core.state == st && !t.Due() {
 		return nil
 	}
 	t.failed = 0
-	r := Report{Seq: st.Seq}
-	r.Outcome, r.Panicked, r.Err = guarded(func() (Outcome, error) { return t.core.Replan(ctx, st, t.c.Now()) })
+	r, err := t.replan(ctx, st)
+	if err != nil {
+		return err
+	}
 	return t.settle(ctx, r)
+}
+
+// replan plans for a state, or a newer one if it has to wait for its turn.
+func (t *Term) replan(ctx context.Context, st *queue.State) (Report, error) {
+	replan := t.core.Replan
+	if !t.core.stands(st, t.c.Now()) {
+		crowded, err := t.c.Turns.take(ctx)
+		if err != nil {
+			return Report{}, err
+		}
+		defer t.c.Turns.done()
+		if crowded {
+			replan = t.core.Repair
+		}
+		st = t.c.Ledger.View() // with what came while others planned
+	}
+	r := Report{Seq: st.Seq}
+	r.Outcome, r.Panicked, r.Err = guarded(func() (Outcome, error) { return replan(ctx, st, t.c.Now()) })
+	return r, nil
 }
 
 // settle reports an outcome and publishes it.
@@ -147,8 +169,13 @@ func (t *Term) improve(ctx context.Context, watch *ledger.Watch) error {
 		panicked bool
 		err      error
 	}
+	end, ok := t.c.Turns.spare(cancel)
+	if !ok {
+		return nil // others plan
+	}
 	done := make(chan result, 1)
 	go func() {
+		defer end()
 		out, panicked, err := guarded(func() (Outcome, error) { return t.core.Improve(ictx, now) })
 		done <- result{out, panicked, err}
 	}()
