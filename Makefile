@@ -56,9 +56,9 @@ verify-optimum: ## prove the small shop instances again with an exact solver (ne
 bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [SECONDS=20]
 	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime 1x -timeout 60m ./services/node
 
-faults: ## kill, cut off, flush and damage real processes; prints what was measured
-	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run 'TestDeployment|TestKillAtAnyMoment' ./cmd/tickover | grep -v '^=== '
-	$(GO) test -count=1 -timeout 30m -run 'Full|Disk|Damage|Torn|Kill|Cluster|ServerGone|LostAck' ./queue/log
+faults: ## kill, cut off, flush and damage real processes; prints what was measured; FAULT=TestDeploymentFaults/leader_cut_off: that one alone
+	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run '$(or $(FAULT),TestDeployment|TestKillAtAnyMoment)' ./cmd/tickover | grep -v '^=== '
+	$(if $(FAULT),@true,$(GO) test -count=1 -timeout 30m -run 'Full|Disk|Damage|Torn|Kill|Cluster|ServerGone|LostAck|CutOff|Leader' ./queue/log)
 
 pictures: deps ## every page and every step of the browser tests as PNG: OUT=DIR
 	@test -n "$(OUT)" || { echo "say where to: make pictures OUT=DIR"; exit 1; }

@@ -333,6 +333,9 @@ func probe(n *node.Node, reg *prometheus.Registry) http.Handler {
 			return
 		}
 		fmt.Fprintf(w, "ready, %d sites open\n", len(n.Open()))
+		if notice := n.Notice(); notice != "" { // this process works
+			fmt.Fprintln(w, "but:", notice)
+		}
 	})
 	mux.Handle("GET /metrics", metrics.Handler(reg, n.Sample))
 	return mux

@@ -3,6 +3,7 @@ package main
 import (
 	"bufio"
 	"bytes"
+	"context"
 	"crypto/rand"
 	"encoding/json"
 	"errors"
@@ -39,6 +40,7 @@ type deployment struct {
 	dir   string
 	shops []string // files
 	js    jetstream.JetStream
+	eyes  []jetstream.JetStream // one at each node, past what cuts it off
 	views view.Store
 	// all are the processes that were started, secrets what none may write.
 	all     []*process
@@ -83,6 +85,13 @@ func deployOn(t testing.TB, bin string, nodes *deploytest.Cluster) *deployment {
 	}
 	if d.js, err = jetstream.New(d.Connect(t, "dispatch")); err != nil {
 		t.Fatal(err)
+	}
+	for _, n := range nodes.Nodes {
+		eye, err := jetstream.New(d.ConnectTo(t, n, "dispatch"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		d.eyes = append(d.eyes, eye)
 	}
 	client, err := redisview.Dial(d.redis.URL(), nil)
 	if err != nil {
@@ -423,12 +432,9 @@ func settled() time.Duration {
 func (d *deployment) logLeader(t testing.TB) (leader *deploytest.Node) {
 	t.Helper()
 	deploytest.WaitFor(t, "a leader of the log", time.Minute, func() error {
-		s, err := d.js.Stream(t.Context(), log.StreamName)
-		if err != nil {
-			return err
-		}
+		name := d.ledBy(t.Context())
 		for _, n := range d.Nodes {
-			if c := s.CachedInfo().Cluster; c != nil && c.Leader == n.Name {
+			if n.Name == name {
 				leader = n
 				return nil
 			}
@@ -438,6 +444,64 @@ func (d *deployment) logLeader(t testing.TB) (leader *deploytest.Node) {
 	return leader
 }
 
+// ledBy asks each node who leads the log's stream. A leader that was cut off
+// may not know yet that it is none: the one that is believed in has begun last.
+func (d *deployment) ledBy(ctx context.Context) string {
+	var mu sync.Mutex
+	var name string
+	var since time.Time
+	var all sync.WaitGroup
+	for _, eye := range d.eyes {
+		all.Go(func() {
+			ctx, cancel := context.WithTimeout(ctx, 500*time.Millisecond)
+			defer cancel()
+			m, err := eye.Conn().RequestWithContext(ctx, "$JS.API.STREAM.INFO."+log.StreamName, nil)
+			if err != nil {
+				return
+			}
+			var info struct {
+				Cluster struct {
+					Leader string    `json:"leader"`
+					Since  time.Time `json:"leader_since"`
+				} `json:"cluster"`
+			}
+			mu.Lock()
+			defer mu.Unlock()
+			if json.Unmarshal(m.Data, &info) == nil && info.Cluster.Leader != "" && !info.Cluster.Since.Before(since) {
+				name, since = info.Cluster.Leader, info.Cluster.Since
+			}
+		})
+	}
+	all.Wait()
+	return name
+}
+
+// watchLead notes who leads the log from now on; the story is told by what is
+// returned.
+func (d *deployment) watchLead(t testing.TB) func() string {
+	ctx, cancel := context.WithCancel(t.Context())
+	begun := time.Now()
+	var story strings.Builder
+	fmt.Fprintf(&story, "led by %s", d.ledBy(ctx))
+	var end sync.WaitGroup
+	end.Go(func() {
+		was := ""
+		for ctx.Err() == nil {
+			if by := d.ledBy(ctx); by != was && ctx.Err() == nil {
+				if was = by; by == "" {
+					by = "nobody"
+				}
+				fmt.Fprintf(&story, ", by %s after %.1f s", by, time.Since(begun).Seconds())
+			}
+			select {
+			case <-ctx.Done():
+			case <-time.After(100 * time.Millisecond):
+			}
+		}
+	})
+	return func() string { cancel(); end.Wait(); return story.String() }
+}
+
 // gapReport tells the longest time without an acknowledgement since the last
 // reset.
 func gapReport(t testing.TB, what string, h *witness, goal time.Duration) {
@@ -445,7 +509,11 @@ func gapReport(t testing.TB, what string, h *witness, goal time.Duration) {
 	h.gaps.mu.Lock()
 	slowest := h.slowest
 	h.gaps.mu.Unlock()
+	pauses := h.pauses()
 	worst, acks := h.reset()
+	if pauses != "" {
+		t.Logf("without an acknowledgement: %s", pauses)
+	}
 	t.Logf("FAULT %s: longest gap %v, longest that one client waited %v, %d acknowledged (goal %v)",
 		what, worst.Round(10*time.Millisecond), slowest.Round(10*time.Millisecond), acks, goal)
 	if worst > 3*goal {
@@ -532,6 +600,15 @@ type gaps struct {
 	acks  int
 	// slowest is the longest that one client waited for one answer.
 	slowest time.Duration
+	since   time.Time // of this measurement
+	long    []string  // gaps of a second and more
+}
+
+// pauses tells when nothing was acknowledged for a second and more.
+func (g *gaps) pauses() string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	return strings.Join(g.long, ", ")
 }
 
 // answered takes a command's time from its first try to its answer.
@@ -547,6 +624,9 @@ func (g *gaps) ack() {
 	now := time.Now()
 	if !g.last.IsZero() {
 		g.worst = max(g.worst, now.Sub(g.last))
+		if now.Sub(g.last) >= time.Second {
+			g.long = append(g.long, fmt.Sprintf("%.1f–%.1f s", g.last.Sub(g.since).Seconds(), now.Sub(g.since).Seconds()))
+		}
 	}
 	g.last = now
 	g.acks++
@@ -561,5 +641,6 @@ func (g *gaps) reset() (worst time.Duration, acks int) {
 	}
 	worst, acks = g.worst, g.acks
 	g.worst, g.acks, g.slowest, g.last = 0, 0, 0, time.Now()
+	g.since, g.long = g.last, nil
 	return worst, acks
 }

@@ -197,11 +197,43 @@ func (c *doctorCmd) far(ctx context.Context) finding {
 	case state.Want < 3:
 		f.wrong, f.do = fmt.Sprintf("it is kept on %d node only", state.Want), "start the dispatchers with --replicas 3, against three nodes"
 	case len(state.Behind) > 0:
-		f.wrong, f.do = "not all nodes have all of it: "+strings.Join(state.Behind, ", "), "start the node that is down; one that lags catches up by itself"
+		f.wrong, f.do = c.behind(ctx, l, state)
 	default:
 		f.what = fmt.Sprintf("log at %s: %d entries on %d nodes", c.Nats, state.Entries, state.Want)
 	}
 	return f
+}
+
+// behindFor is how long the doctor watches a node that is behind: one that is
+// well catches up thousands of entries in that time.
+const behindFor = 3 * time.Second
+
+// behind says which nodes lack something, and whether they catch up.
+func (c *doctorCmd) behind(ctx context.Context, l *log.JetStream, before log.Copies) (wrong, do string) {
+	select {
+	case <-ctx.Done():
+	case <-time.After(behindFor):
+	}
+	now, err := l.Copies(ctx)
+	if err != nil {
+		return err.Error(), "look at the nodes"
+	}
+	var list, away []string
+	for _, b := range now.Behind {
+		if list = append(list, b.String()); b.Away {
+			away = append(away, b.Node)
+		}
+	}
+	stuck := now.Stuck(before)
+	switch {
+	case len(stuck) > 0:
+		return fmt.Sprintf("%s, and after %v no nearer", strings.Join(list, ", "), behindFor), strings.Join(stuck, " and ") + ": " + log.StuckDo
+	case len(away) > 0:
+		return "not all nodes have all of it: " + strings.Join(list, ", "), "start " + strings.Join(away, " and ") + ", or look at the network there"
+	case len(list) > 0:
+		return "not all nodes have all of it: " + strings.Join(list, ", "), "nothing: it catches up; look again in a minute"
+	}
+	return "a node lacked a part of it a moment ago", "nothing: it has caught up"
 }
 
 func (c *doctorCmd) redis(ctx context.Context) finding {

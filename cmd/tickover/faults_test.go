@@ -1,8 +1,11 @@
 package main
 
 import (
+	"bytes"
 	"errors"
 	"fmt"
+	"io"
+	"net/http"
 	"os"
 	"strings"
 	"testing"
@@ -10,6 +13,7 @@ import (
 
 	"tickover/deploy/deploytest"
 	"tickover/queue"
+	"tickover/queue/log"
 	"tickover/queue/queuetest"
 )
 
@@ -72,11 +76,27 @@ func deploymentFaults(t *testing.T) {
 	t.Run("cut between leader and follower", func(t *testing.T) {
 		leader := d.logLeader(t)
 		cut, heal := nodes.Between(leader, other(leader))
+		h.reset()
+		story := d.watchLead(t)
 		cut()
 		defer heal()
 		time.Sleep(2 * settled())
+		t.Logf("the log: %s", story())
 		gapReport(t, "the node that leads the log and one other cut off from each other, both reach the third", h, 10*time.Second)
-		t.Logf("the log is led by %s, was by %s", d.logLeader(t).Name, leader.Name)
+		heal()
+		d.caughtUp(t)
+		quiet()
+	})
+	t.Run("leader cut off", func(t *testing.T) {
+		leader := d.logLeader(t)
+		cut, heal := nodes.Around(leader)
+		h.reset()
+		story := d.watchLead(t)
+		cut()
+		defer heal()
+		time.Sleep(settled())
+		t.Logf("the log: %s", story())
+		gapReport(t, "the node that leads the log cut off from both others and from all clients", h, 10*time.Second)
 		heal()
 		d.caughtUp(t)
 		quiet()
@@ -111,7 +131,8 @@ func deploymentFaults(t *testing.T) {
 			}
 			begun := time.Now()
 			if err := d.behind(t, 20*time.Second); err != nil {
-				t.Logf("room is made, and after 20 s: %v; the node is started again", err)
+				t.Logf("room is made, and after 20 s: %v", err)
+				d.named(t, full, dispatchers[0])
 				full.Kill()
 				full.Start(t)
 				begun = time.Now()
@@ -193,5 +214,29 @@ func (d *deployment) lead(t testing.TB, n *deploytest.Node, leads bool) {
 		_, _ = d.js.Conn().Request("$JS.API.STREAM.LEADER.STEPDOWN.SHOP", nil, 2*time.Second)
 		time.Sleep(time.Second)
 		return errors.New("led by another")
+	})
+}
+
+// named: the doctor and the dispatcher's readiness name the node that does not
+// catch up, and what to do.
+func (d *deployment) named(t testing.TB, n *deploytest.Node, p *process) {
+	t.Helper()
+	var out, errs bytes.Buffer
+	run(t.Context(), []string{"doctor", "--data", t.TempDir(), "--nats", d.URLs(), "--nats-key", d.Keys["backup"], "--nats-ca", d.CA,
+		"--nats-cert", d.Certs["client"], "--nats-cert-key", d.Certs["client"] + ".key"}, streams{&out, &errs})
+	if want := n.Name + ": " + log.StuckDo; !strings.Contains(out.String(), want) {
+		t.Errorf("the doctor does not say %q but\n%s", want, &out)
+	}
+	deploytest.WaitFor(t, "the dispatcher to name the node", time.Minute, func() error {
+		resp, err := http.Get(p.probe + "/readyz")
+		if err != nil {
+			return err
+		}
+		defer resp.Body.Close()
+		text, _ := io.ReadAll(resp.Body)
+		if want := n.Name + " does not catch up"; resp.StatusCode != http.StatusOK || !strings.Contains(string(text), want) {
+			return fmt.Errorf("%d %s", resp.StatusCode, text)
+		}
+		return nil
 	})
 }

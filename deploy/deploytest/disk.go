@@ -2,9 +2,11 @@ package deploytest
 
 import (
 	"errors"
+	"flag"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"syscall"
 	"testing"
 
@@ -24,7 +26,11 @@ func MayMount(t *testing.T, run func(t *testing.T)) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	cmd := exec.Command(exe, "-test.v", "-test.run=^"+t.Name()+"$")
+	only := "^" + t.Name() + "$"
+	if _, parts, ok := strings.Cut(flag.Lookup("test.run").Value.String(), "/"); ok {
+		only += "/" + parts
+	}
+	cmd := exec.Command(exe, "-test.v", "-test.run="+only)
 	cmd.SysProcAttr = &syscall.SysProcAttr{
 		Cloneflags:  syscall.CLONE_NEWUSER | syscall.CLONE_NEWNS,
 		UidMappings: []syscall.SysProcIDMap{{ContainerID: 0, HostID: os.Getuid(), Size: 1}},

@@ -78,11 +78,14 @@ type Cluster struct {
 	Certs map[string]string // "client" → certificate's file; its key beside it with .key
 	dir   string
 	links map[[2]int]*Proxy // from one node to another; nil: they meet directly
+	doors []*Proxy          // of each node, for its clients; nil: they come directly
 }
 
 // Setup says what can be done to the nodes of a cluster; zero: kill, freeze.
 type Setup struct {
-	Links  bool           // they can be cut off from each other, see [Cluster.Between]
+	// Links: nodes can be cut off from each other and from their clients, see
+	// [Cluster.Between] and [Cluster.Around].
+	Links  bool
 	Binary string         // the server; "": that of go.mod
 	Stores map[int]string // where a node keeps its files; without: in a directory of the test
 	Env    map[int]string // one further variable of a node
@@ -90,11 +93,13 @@ type Setup struct {
 
 // Node is one of them.
 type Node struct {
-	Name, URL, Store string
-	env              []string
-	conf, bin        string
-	cmd              *exec.Cmd
-	out              *lines
+	Name, Store string
+	URL         string // for clients
+	Direct      string // the same, past what cuts the node off
+	env         []string
+	conf, bin   string
+	cmd         *exec.Cmd
+	out         *lines
 }
 
 // StartCluster starts three nodes, which end with the test, and waits until
@@ -116,7 +121,12 @@ func StartClusterWith(t testing.TB, with Setup) *Cluster {
 	}
 	for i := range 3 {
 		client := FreePort(t)
-		n := &Node{Name: fmt.Sprintf("node-%c", 'a'+i), URL: fmt.Sprintf("tls://127.0.0.1:%d", client), conf: conf, bin: bin}
+		n := &Node{Name: fmt.Sprintf("node-%c", 'a'+i), Direct: fmt.Sprintf("tls://127.0.0.1:%d", client), conf: conf, bin: bin}
+		n.URL = n.Direct
+		if with.Links {
+			door := StartProxy(t, fmt.Sprintf("127.0.0.1:%d", client))
+			c.doors, n.URL = append(c.doors, door), "tls://"+door.Addr
+		}
 		n.Store = filepath.Join(c.dir, n.Name)
 		if at := with.Stores[i]; at != "" {
 			n.Store = at
@@ -145,8 +155,8 @@ func StartClusterWith(t testing.TB, with Setup) *Cluster {
 }
 
 // link puts a proxy between each two nodes, one for each way that a connection
-// is made, and returns a configuration with which nodes don't tell each other
-// of a way round it.
+// is made, and returns a configuration with which nodes tell neither each other
+// nor their clients of a way round it.
 func (c *Cluster) link(t testing.TB, conf string, ports [3]int) string {
 	t.Helper()
 	c.links = map[[2]int]*Proxy{}
@@ -161,9 +171,9 @@ func (c *Cluster) link(t testing.TB, conf string, ports [3]int) string {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text := strings.Replace(string(src), "\n  routes:", "\n  advertise: \"127.0.0.1:9\"\n  routes:", 1)
+	text := strings.Replace(string(src), "\n  routes:", "\n  advertise: \"127.0.0.1:9\"\n  no_advertise: true\n  routes:", 1)
 	text = strings.Replace(text, "include accounts.conf", fmt.Sprintf("include %q", filepath.Join("conf", "accounts.conf")), 1)
-	if strings.Count(text, "advertise:") != 1 {
+	if strings.Count(text, "no_advertise:") != 1 {
 		t.Fatal("node.conf has no routes where they were")
 	}
 	accounts, err := os.ReadFile(filepath.Join(filepath.Dir(conf), "accounts.conf"))
@@ -182,6 +192,25 @@ func (c *Cluster) Between(a, b *Node) (cut, heal func()) {
 	i, j := slices.Index(c.Nodes, a), slices.Index(c.Nodes, b)
 	ways := []*Proxy{c.links[[2]int{i, j}], c.links[[2]int{j, i}]}
 	return func() { ways[0].Cut(); ways[1].Cut() }, func() { ways[0].Heal(); ways[1].Heal() }
+}
+
+// Around is all of the network around a node, to the others and to clients.
+func (c *Cluster) Around(n *Node) (cut, heal func()) {
+	at := slices.Index(c.Nodes, n)
+	ways := []*Proxy{c.doors[at]}
+	for pair, p := range c.links {
+		if pair[0] == at || pair[1] == at {
+			ways = append(ways, p)
+		}
+	}
+	each := func(do func(*Proxy)) func() {
+		return func() {
+			for _, p := range ways {
+				do(p)
+			}
+		}
+	}
+	return each((*Proxy).Cut), each((*Proxy).Heal)
 }
 
 // Check lets the server judge the configuration without serving.
@@ -242,12 +271,28 @@ func (c *Cluster) Options(t testing.TB, role string) []nats.Option {
 	}
 }
 
-// Connect connects as a role; the connection ends with the test.
+// Connect connects as a role to any node, past what cuts them off; the
+// connection ends with the test.
 func (c *Cluster) Connect(t testing.TB, role string, more ...nats.Option) *nats.Conn {
 	t.Helper()
-	nc, err := nats.Connect(c.URLs(), append(c.Options(t, role), more...)...)
+	var all []string
+	for _, n := range c.Nodes {
+		all = append(all, n.Direct)
+	}
+	return c.connect(t, strings.Join(all, ","), append(c.Options(t, role), more...))
+}
+
+// ConnectTo connects to one node, past what cuts it off.
+func (c *Cluster) ConnectTo(t testing.TB, n *Node, role string) *nats.Conn {
+	t.Helper()
+	return c.connect(t, n.Direct, c.Options(t, role))
+}
+
+func (c *Cluster) connect(t testing.TB, urls string, opts []nats.Option) *nats.Conn {
+	t.Helper()
+	nc, err := nats.Connect(urls, opts...)
 	if err != nil {
-		t.Fatalf("connect as %s: %v\n%s", role, err, c.Nodes[0].Output())
+		t.Fatalf("connect to %s: %v\n%s", urls, err, c.Nodes[0].Output())
 	}
 	t.Cleanup(nc.Close)
 	return nc
@@ -364,6 +409,17 @@ func (c *Cluster) cert(t testing.TB, ca *authority, name string) string {
 // "t") have an account of 16 MiB each: many small logs for a conformance suite.
 func StartAccounts(t testing.TB, n int) *Cluster {
 	t.Helper()
+	return startAccounts(t, n, "max_file: 64MB, max_mem: 16MB")
+}
+
+// StartRoomy is StartAccounts with one account, t0, that has room for a load.
+func StartRoomy(t testing.TB) *Cluster {
+	t.Helper()
+	return startAccounts(t, 1, "max_file: 3GB, max_mem: 1GB")
+}
+
+func startAccounts(t testing.TB, n int, room string) *Cluster {
+	t.Helper()
 	c := &Cluster{dir: t.TempDir()}
 	bin := NATSServer(t)
 	var routes []string
@@ -374,11 +430,12 @@ func StartAccounts(t testing.TB, n int) *Cluster {
 	}
 	var accounts strings.Builder
 	for i := range n {
-		fmt.Fprintf(&accounts, "  T%d { users: [{user: t%d, password: t}], jetstream { max_file: 64MB, max_mem: 16MB } }\n", i, i)
+		fmt.Fprintf(&accounts, "  T%d { users: [{user: t%d, password: t}], jetstream { %s } }\n", i, i, room)
 	}
 	for i := range 3 {
 		client := FreePort(t)
 		node := &Node{Name: fmt.Sprintf("node-%c", 'a'+i), URL: fmt.Sprintf("nats://127.0.0.1:%d", client), bin: bin, env: os.Environ()}
+		node.Direct = node.URL
 		node.Store = filepath.Join(c.dir, node.Name)
 		node.conf = c.file(t, node.Name+".conf", fmt.Appendf(nil, `
 server_name: %s

@@ -74,8 +74,42 @@ func (l *JetStream) Close() error {
 type Copies struct {
 	Entries uint64
 	Want    int      // nodes
-	Behind  []string // those that are away or have not all of it, and why
+	Behind  []Behind // those that are away or have not all of it
 }
+
+// Behind is a node that has not all of the log.
+type Behind struct {
+	Node string
+	Away bool
+	Lag  uint64 // entries
+}
+
+func (b Behind) String() string {
+	if b.Away {
+		return b.Node + " is away"
+	}
+	return fmt.Sprintf("%s is %d entries behind", b.Node, b.Lag)
+}
+
+// Stuck are the nodes that are there and have taken in nothing since before:
+// they came no nearer, and what was appended meanwhile they lack too (half of it
+// is enough: nodes count what they lack in batches). One that could not write,
+// as on a full disk, stays like that until it is started again, also when there
+// is room.
+func (c Copies) Stuck(before Copies) (nodes []string) {
+	for _, b := range c.Behind {
+		for _, was := range before.Behind {
+			if b.Node == was.Node && !b.Away && !was.Away && b.Lag > 0 && b.Lag >= was.Lag &&
+				2*(b.Lag-was.Lag) >= c.Entries-min(c.Entries, before.Entries) {
+				nodes = append(nodes, b.Node)
+			}
+		}
+	}
+	return nodes
+}
+
+// StuckDo is what to do about a node that is stuck.
+const StuckDo = "make room on its disk if that is full, then start it again there: systemctl restart tickover-nats"
 
 // Copies asks the servers how the log is kept.
 func (l *JetStream) Copies(ctx context.Context) (Copies, error) {
@@ -94,9 +128,9 @@ func (l *JetStream) Copies(ctx context.Context) (Copies, error) {
 	for _, r := range info.Cluster.Replicas {
 		switch {
 		case r.Offline:
-			c.Behind = append(c.Behind, r.Name+" is away")
+			c.Behind = append(c.Behind, Behind{Node: r.Name, Away: true})
 		case !r.Current:
-			c.Behind = append(c.Behind, fmt.Sprintf("%s is %d entries behind", r.Name, r.Lag))
+			c.Behind = append(c.Behind, Behind{Node: r.Name, Lag: r.Lag})
 		}
 	}
 	return c, nil

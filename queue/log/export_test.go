@@ -3,6 +3,7 @@ package log
 import (
 	"context"
 	"os"
+	"time"
 
 	"go.uber.org/zap"
 
@@ -73,3 +74,11 @@ func Load(ctx context.Context, from Log, site queue.SiteID, dir string) error {
 	_, err = fillStore(ctx, path, dir, RestoreOptions{Logger: zap.NewNop()})
 	return err
 }
+
+// Doubt says why a leader's answer may be an old one.
+var Doubt = doubt
+
+// Silence tells when a node is no good.
+type Silence struct{ s silence }
+
+func (s *Silence) Heard(err error, sent, now time.Time) bool { return s.s.heard(err, sent, now) }

@@ -8,6 +8,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/nats-io/nats.go"
@@ -63,6 +64,9 @@ type JetStream struct {
 	guard   func() error
 	stored  func(Position)
 	explain func() string
+
+	silence silence
+	seen    atomic.Uint64 // newest entry of any site that is known to be there
 
 	mu   sync.Mutex
 	last map[queue.SiteID]Position // newest position that is known of a site
@@ -134,7 +138,7 @@ func (l *JetStream) checkPrev(ctx context.Context, en *queue.Entry, expectLast u
 	if last.Seq != expectLast {
 		var err error
 		if last, err = l.At(ctx, en.Site, expectLast); errors.Is(err, ErrNotFound) {
-			now, lerr := l.Last(ctx, en.Site)
+			now, lerr := l.lastOf(ctx, en.Site, l.ask)
 			if lerr != nil {
 				return fmt.Errorf("append command %s: %w", en.Command(), lerr)
 			}
@@ -147,6 +151,7 @@ func (l *JetStream) checkPrev(ctx context.Context, en *queue.Entry, expectLast u
 }
 
 func (l *JetStream) learn(site queue.SiteID, pos Position) {
+	l.see(pos.Seq)
 	l.mu.Lock()
 	if pos.Seq > l.last[site].Seq {
 		l.last[site] = pos
@@ -204,7 +209,7 @@ func (l *JetStream) publish(ctx context.Context, m *nats.Msg, en *queue.Entry, e
 			return 0, fmt.Errorf("%w: %s. Free disk space or raise the store limit; reading goes on, nothing was stored", ErrFull, err)
 		case !unknown && errors.As(err, &api) && api.Code < 500 && api.Code != 408:
 			return 0, fmt.Errorf("%w: the log refused it: %s", ErrInvalid, api.Description)
-		case errors.Is(err, nats.ErrConnectionClosed):
+		case l.closed(err):
 			if try == 0 {
 				return 0, ErrClosed
 			}
@@ -235,7 +240,10 @@ func Full(err error) bool {
 func (l *JetStream) send(ctx context.Context, m *nats.Msg) (*jetstream.PubAck, error) {
 	ctx, cancel := context.WithTimeout(ctx, l.timeout)
 	defer cancel()
-	return l.js.PublishMsg(ctx, m)
+	sent := time.Now()
+	ack, err := l.js.PublishMsg(ctx, m)
+	l.heard(err, sent)
+	return ack, err
 }
 
 // conflict finds out whether the entry after expectLast is ours: then the
@@ -270,22 +278,6 @@ func (l *JetStream) sameOr(en *queue.Entry, m *jetstream.RawStreamMsg) (uint64, 
 		return m.Sequence, nil
 	}
 	return 0, &RepeatedError{Command: en.Command(), Seq: m.Sequence}
-}
-
-// Last implements [Log].
-func (l *JetStream) Last(ctx context.Context, site queue.SiteID) (Position, error) {
-	if err := CheckSite(site); err != nil {
-		return Position{}, err
-	}
-	var m *jetstream.RawStreamMsg
-	err := l.ask(ctx, func(ctx context.Context) (err error) {
-		m, err = l.stream.GetLastMsgForSubject(ctx, subjectOf(site))
-		return err
-	})
-	if errors.Is(err, jetstream.ErrMsgNotFound) {
-		return Position{}, nil
-	}
-	return l.position(site, m, err)
 }
 
 // At implements [Log].
@@ -337,10 +329,10 @@ func (l *JetStream) Sites(ctx context.Context) ([]queue.SiteID, error) {
 }
 
 func (l *JetStream) requestError(what string, err error) error {
-	if errors.Is(err, nats.ErrConnectionClosed) {
+	if l.closed(err) {
 		return fmt.Errorf("%s: %w", what, ErrClosed)
 	}
-	return fmt.Errorf("%s: the log does not answer: %w", what, err)
+	return fmt.Errorf("%s: %w: %w", what, ErrUnanswered, err)
 }
 
 // ask repeats a request that nobody answers, as while a leader is elected.
@@ -348,9 +340,11 @@ func (l *JetStream) ask(ctx context.Context, request func(context.Context) error
 	end := time.Now().Add(l.patience)
 	for {
 		try, cancel := context.WithTimeout(ctx, l.timeout)
+		sent := time.Now()
 		err := request(try)
 		cancel()
-		if err == nil || !unanswered(err) || ctx.Err() != nil || !time.Now().Before(end) || !pause(ctx, 2*appendPause) {
+		l.heard(err, sent)
+		if err == nil || l.closed(err) || !unanswered(err) || ctx.Err() != nil || !time.Now().Before(end) || !pause(ctx, 2*appendPause) {
 			return err
 		}
 	}
@@ -362,7 +356,8 @@ func unanswered(err error) bool {
 		return api.Code == 503 || api.Code == 408
 	}
 	return errors.Is(err, context.DeadlineExceeded) || errors.Is(err, nats.ErrNoResponders) || errors.Is(err, jetstream.ErrNoStreamResponse) ||
-		errors.Is(err, nats.ErrTimeout) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected)
+		errors.Is(err, nats.ErrTimeout) || errors.Is(err, nats.ErrConnectionReconnecting) || errors.Is(err, nats.ErrDisconnected) ||
+		errors.Is(err, nats.ErrConnectionClosed) // of a connection that moves on
 }
 
 func (l *JetStream) getMsg(ctx context.Context, seq uint64, opts ...jetstream.GetMsgOpt) (m *jetstream.RawStreamMsg, err error) {

@@ -48,6 +48,9 @@ var (
 	// ErrNotDurable: no confirmation came that the entry is on disk. It may or
 	// may not be stored; append it again with the same command id.
 	ErrNotDurable = errors.New("not confirmed by the log")
+	// ErrUnanswered: the log did not answer a question, or could not be sure of
+	// its answer. Ask again.
+	ErrUnanswered = errors.New("the log does not answer")
 	// ErrInvalid: the entry can't be appended as it is. Nothing was stored.
 	ErrInvalid = errors.New("invalid entry")
 	// ErrNotFound: no such entry.
@@ -98,6 +101,8 @@ type Log interface {
 	Follow(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error
 
 	// Last returns the position of the site's last entry, zero if it has none.
+	// All that anybody appended before Last was called is counted; a log that
+	// can't be sure of that returns an error.
 	Last(ctx context.Context, site queue.SiteID) (Position, error)
 
 	// At returns the position of the site's entry at seq, or an error that

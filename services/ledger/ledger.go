@@ -285,7 +285,8 @@ func (l *Ledger) do(ctx context.Context, cmd queue.Command) (Receipt, error) {
 			// Perhaps it is the state that is behind, not the command.
 			newer, ferr := l.catchUp(ctx, after)
 			if ferr != nil {
-				return Receipt{}, errors.Join(err, ferr)
+				// Not a refusal to whoever asks: it may be one of an old state.
+				return Receipt{}, fmt.Errorf("not decided (%v): %w", err, ferr)
 			}
 			if !newer {
 				l.tell(refusal)

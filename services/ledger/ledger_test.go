@@ -207,3 +207,25 @@ func TestAWrongClockOpensNothing(t *testing.T) {
 		t.Errorf("started %s, want %s", got, want)
 	}
 }
+
+// unsure is a log that can't say what its newest entry is.
+type unsure struct{ log.Log }
+
+func (unsure) Last(context.Context, queue.SiteID) (log.Position, error) {
+	return log.Position{}, fmt.Errorf("%w: its leader has only just begun", log.ErrUnanswered)
+}
+
+// TestNobodyIsRefusedOnAnOldState: as long as the log can't say that the state
+// is the newest, a refusal is none.
+func TestNobodyIsRefusedOnAnOldState(t *testing.T) {
+	mem := logtest.NewMem()
+	do(t, open(t, mem, nil), "shop", &queue.ConfigureShop{Shop: queuetest.Shop()})
+	behind := open(t, unsure{mem}, nil)
+	do(t, open(t, mem, nil), "u1", receive("T-1"))
+	start := queue.Command{ID: "f1", At: clock(), Action: &queue.StartStep{Unit: "T-1", Step: "flash", Technician: "ada", Resources: []queue.ResourceID{"b1", "i1", "c1"}}}
+	_, err := behind.Do(context.Background(), start)
+	var r *queue.Refusal
+	if errors.As(err, &r) || !errors.Is(err, log.ErrUnanswered) {
+		t.Errorf("a unit that is there, at a ledger that can't know: %v", err)
+	}
+}

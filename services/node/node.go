@@ -146,8 +146,11 @@ type Node struct {
 	meters map[queue.SiteID]*meter.Meter
 	// lengths and promises are the turns to learn them.
 	lengths, promises turn
-	runs              *errgroup.Group
-	ctx               context.Context // of Run; nil before
+	copies            copies
+	// plans leave a core to those who wait for an acknowledgement.
+	plans *dispatch.Turns
+	runs  *errgroup.Group
+	ctx   context.Context // of Run; nil before
 }
 
 // opening is a site that is open, or being opened: whoever wants it waits.
@@ -176,7 +179,8 @@ func New(o Options) (*Node, error) {
 			return nil, err
 		}
 	}
-	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}, lengths: make(turn, 1), promises: make(turn, 1)}, nil
+	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}, lengths: make(turn, 1), promises: make(turn, 1),
+		plans: dispatch.NewTurns(runtime.GOMAXPROCS(0) - 1)}, nil
 }
 
 // Run runs the node until ctx ends; begun, if not nil, is called when all
@@ -296,6 +300,9 @@ func (n *Node) look(ctx context.Context, begun func()) error {
 		}
 		if n.o.Roles&(Dispatch|Bench) != 0 {
 			n.openAll(ctx, sites)
+		}
+		if n.o.Roles&Dispatch != 0 {
+			n.lookAtCopies(ctx, time.Now())
 		}
 		if err == nil && begun != nil {
 			begun()
@@ -428,7 +435,7 @@ func (n *Node) start(ctx context.Context, id queue.SiteID, g *errgroup.Group) (*
 	}
 	if n.o.Roles&Dispatch != 0 {
 		d, err := dispatch.New(ctx, dispatch.Config{
-			Site: id, Conn: n.o.Conn, Ledger: l, Now: n.o.Now, Logger: n.o.Logger, Peers: n.peers, Lease: n.o.Lease,
+			Site: id, Conn: n.o.Conn, Ledger: l, Now: n.o.Now, Logger: n.o.Logger, Peers: n.peers, Lease: n.o.Lease, Turns: n.plans,
 			Replicas: -n.o.Replicas,
 			Core:     dispatch.Options{ComputeOptions: dispatch.ComputeOptions{Check: true, Threads: 1}, Learnt: s.Lengths.Lengths, Stopwatch: time.Now},
 			Observe: func(r dispatch.Report) {

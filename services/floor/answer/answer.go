@@ -176,6 +176,7 @@ var failures = []struct {
 }{
 	{log.ErrFull, http.StatusServiceUnavailable, CodeStorage, locale.Mark("the shop's log is full, so nothing can be recorded"), locale.Mark("Free or add disk space on the machine that runs Tickover, then send it again. Reading goes on.")},
 	{log.ErrNotDurable, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("the log did not confirm that this is on disk"), locale.Mark("Send it again as it is: it is recorded once.")},
+	{log.ErrUnanswered, http.StatusServiceUnavailable, CodeUnconfirmed, locale.Mark("the log did not confirm that this is on disk"), locale.Mark("Send it again as it is: it is recorded once.")},
 	{log.ErrClosed, http.StatusServiceUnavailable, CodeStorage, locale.Mark("the shop's log is shut"), locale.Mark("Wait until Tickover has started again, then send it again.")},
 	{log.ErrInvalid, http.StatusUnprocessableEntity, queue.CodeMalformed, locale.Mark("the log can't store this command"), locale.Mark("Use a command id of at most 64 letters, digits, '-' and '.', and shorter texts.")},
 	{photos.ErrTooLarge, http.StatusRequestEntityTooLarge, CodeTooLarge, locale.Mark("the photo is larger than 12 MB"), locale.Mark("Take it again with fewer pixels, or send it without the photo. What you wrote is still here.")},
