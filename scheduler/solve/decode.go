@@ -96,6 +96,9 @@ type genome struct {
 	// after puts the ending of an activity off until another has its place, -1
 	// for none; nil for all -1.
 	after []int32
+	// keep lets an activity that is planned to start soon begin no earlier than
+	// planned; nil for none.
+	keep []bool
 	// like is the place of each activity whose resources and crew win ties;
 	// nil for that in the plan in force.
 	like []*previous
@@ -365,6 +368,9 @@ func (d *decoder) limits(a int32, g *genome) (limits, readiness) {
 	if g.floor != nil {
 		lim.lo = max(lim.lo, g.floor[a])
 	}
+	if g.keep != nil && g.keep[a] {
+		lim.lo = max(lim.lo, act.prev.start)
+	}
 	return lim, ready
 }
 
@@ -392,6 +398,9 @@ func (d *decoder) place(a int32, lim *limits, g *genome) bool {
 	d.tied[a] = d.raise[a] > -forever || g.opt != nil && g.opt[a] >= 0 && len(d.in.acts[a].opts) > 1 || g.bind != nil && g.bind[a] >= 0
 	least := -forever
 	d.soonest[a] = g.floor == nil
+	if g.keep != nil && d.loose < lim.lo {
+		d.tied[a], d.soonest[a] = true, false
+	}
 	if g.floor != nil {
 		loose := *lim
 		loose.lo = d.loose

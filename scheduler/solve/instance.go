@@ -408,6 +408,21 @@ func (in *instance) compileWishes() {
 	}
 }
 
+// soon marks the activities that are planned to start so soon that moving them
+// has a price; nil for none.
+func (in *instance) soon() []bool {
+	var out []bool
+	for i := range in.acts {
+		if a := &in.acts[i]; a.prev != nil && a.prev.near && !a.begun() && in.p.Weights.Move > 0 {
+			if out == nil {
+				out = make([]bool, len(in.acts))
+			}
+			out[i] = true
+		}
+	}
+	return out
+}
+
 // measure fills minima, tails and offsets.
 func (in *instance) measure() {
 	in.needOff = make([]int32, len(in.acts)+1)

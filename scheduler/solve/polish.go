@@ -64,6 +64,7 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 			continue
 		}
 		k, start, end := d.opt[a], d.start[a], d.end[a]
+		stays, each := d.staysPut(a), d.perMinute(d.in.acts[a].job)
 		was := d.uncommit(a)
 		d.g = &free
 		raise := d.raise[a]
@@ -71,10 +72,11 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 		lim, _ := d.limits(a, &free)
 		lim.hi, lim.hiEnd = min(lim.hi, start), min(lim.hiEnd, end)
 		j, f := d.pick(a, &lim, &free)
-		if j < 0 || f.end >= end || f.start > start || !apply {
+		sooner := j >= 0 && f.end < end && f.start <= start && (!stays || each*model.Cost(end-f.end) > d.in.p.Weights.Move)
+		if !sooner || !apply {
 			d.raise[a] = raise
 			d.commit(a, int(k), was)
-			if j >= 0 && f.end < end && f.start <= start {
+			if sooner {
 				return true
 			}
 			continue
@@ -83,6 +85,23 @@ func (d *decoder) advance(runs []running, apply bool) bool {
 		moved = true
 	}
 	return moved
+}
+
+// staysPut says that a starts where the plan in force has it, and that it has a
+// price to start elsewhere.
+func (d *decoder) staysPut(a int32) bool {
+	v := d.in.acts[a].prev
+	return v != nil && v.near && d.in.p.Weights.Move > 0 && d.start[a] == v.start && d.sameHeld(a, v.held)
+}
+
+// perMinute is the most that a job gains by each minute that it ends earlier.
+func (d *decoder) perMinute(j int32) model.Cost {
+	w, src := &d.in.p.Weights, d.in.jobs[j].src
+	each := w.Flow
+	if finish, _ := d.finishOf(&d.in.jobs[j]); src.Due != model.Unlimited && finish > src.Due {
+		each += w.Tardiness
+	}
+	return each * model.Cost(src.Weight)
 }
 
 // endSooner moves the ending of a running activity forward if it can.

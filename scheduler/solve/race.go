@@ -129,6 +129,7 @@ func (c *climber) follow(b *climber) {
 	c.cur.opt = append(c.cur.opt[:0], b.cur.opt...)
 	c.cur.bind = copyOf(c.cur.bind, b.cur.bind)
 	c.cur.after = copyOf(c.cur.after, b.cur.after)
+	c.cur.keep = copyOf(c.cur.keep, b.cur.keep)
 	copy(c.pos, b.pos)
 	c.seen.see(&b.seen)
 	c.weight = append(c.weight[:0], b.weight...)

@@ -12,6 +12,7 @@ type resumption struct {
 	opt      []int16
 	bind     []int32
 	after    []int32
+	kept     []bool
 	at, next [stages]stage
 	from, to int // the stages of next that the last decode has filled
 }
@@ -32,8 +33,8 @@ const (
 
 func stagePlace(i, n int) int { return i * n / stages }
 
-// resumable says that nothing but list, options and bindings decides what g
-// becomes.
+// resumable says that nothing but list, options, bindings and what keeps its
+// start decides what g becomes.
 func (d *decoder) resumable(g *genome) bool {
 	return d.resume != nil && len(g.list) >= listMin && g.floor == nil && g.floorAt == nil && g.like == nil && d.tr == nil
 }
@@ -76,7 +77,7 @@ func (r *resumption) departure(d *decoder, g *genome) int {
 		if g.bind != nil {
 			bind = g.bind[a]
 		}
-		if a != r.list[k] || opt != r.opt[a] || bind != r.bind[a] || g.putOff(a) != r.after[a] {
+		if a != r.list[k] || opt != r.opt[a] || bind != r.bind[a] || g.putOff(a) != r.after[a] || g.keeps(a) != r.kept[a] {
 			return k
 		}
 	}
@@ -122,7 +123,16 @@ func (d *decoder) adopt(g *genome) {
 	r.opt = fill(r.opt, g.opt, len(d.in.acts))
 	r.bind = fill(r.bind, g.bind, len(d.in.acts))
 	r.after = fill(r.after, g.after, len(d.in.acts))
+	if r.kept == nil {
+		r.kept = make([]bool, len(d.in.acts))
+	}
+	for a := range r.kept {
+		r.kept[a] = g.keeps(int32(a))
+	}
 }
+
+// keeps says that a begins no earlier than planned.
+func (g *genome) keeps(a int32) bool { return g.keep != nil && g.keep[a] }
 
 // putOff is what the ending of a waits for, -1 for nothing.
 func (g *genome) putOff(a int32) int32 {

@@ -63,6 +63,7 @@ type climber struct {
 	choice  []int32 // activities with more than one option
 	places  []int32 // activities with more than one resource for a need
 	endings []int32 // activities with an ending
+	soon    []int32 // activities that it costs something to move
 }
 
 // Bounds of the length of the late-acceptance list.
@@ -93,6 +94,12 @@ func newClimber(s *search, number uint64) *climber {
 	}
 	if len(c.endings) > 0 {
 		c.cur.after = make([]int32, len(s.in.acts))
+	}
+	c.cur.keep = s.in.soon()
+	for a, near := range c.cur.keep {
+		if near {
+			c.soon = append(c.soon, int32(a))
+		}
 	}
 	c.late = make([]score, min(lateMax, max(lateMin, (s.o.Schedules-s.d.schedules)/200)))
 	s.d.resume = &resumption{}
@@ -134,6 +141,9 @@ func (c *climber) restart(free bool) {
 				c.cur.after[i] = -1
 			}
 		}
+	}
+	for _, a := range c.soon {
+		c.cur.keep[a] = s.genome.keep == nil || s.genome.keep[a]
 	}
 	out := s.try(&c.cur)
 	if out.pin >= 0 {
@@ -192,6 +202,7 @@ func (c *climber) accept(g *genome, sc score) {
 		c.cur.opt, g.opt = g.opt, c.cur.opt
 		c.cur.bind, g.bind = g.bind, c.cur.bind
 		c.cur.after, g.after = g.after, c.cur.after
+		c.cur.keep, g.keep = g.keep, c.cur.keep
 	}
 	if len(c.jobs) < 2 {
 		copy(c.keys, s.d.starts())
@@ -271,6 +282,11 @@ func (c *climber) neighbour() {
 	c.next.opt = append(c.next.opt[:0], c.cur.opt...)
 	c.next.bind = copyOf(c.next.bind, c.cur.bind)
 	c.next.after = copyOf(c.next.after, c.cur.after)
+	c.next.keep = copyOf(c.next.keep, c.cur.keep)
+	if len(c.soon) > 0 && c.r.IntN(100) < releaseShare {
+		c.release()
+		return
+	}
 	if c.next.after != nil && c.r.IntN(100) < putOffShare && c.putOff() {
 		return
 	}
@@ -286,6 +302,25 @@ func (c *climber) neighbour() {
 		c.rebind()
 	default:
 		c.shiftActivity()
+	}
+}
+
+// releaseShare is how many of a hundred moves let an activity that is to start
+// soon begin before that, or no longer.
+const releaseShare = 8
+
+// release changes that of one activity, or of all of a job.
+func (c *climber) release() {
+	a := c.soon[c.r.IntN(len(c.soon))]
+	to := !c.next.keep[a]
+	c.next.keep[a] = to
+	if c.r.IntN(3) > 0 {
+		return
+	}
+	for _, b := range c.soon {
+		if c.s.in.acts[b].job == c.s.in.acts[a].job {
+			c.next.keep[b] = to
+		}
 	}
 }
 
@@ -378,6 +413,10 @@ func (c *climber) pull(j int32) bool {
 			if v > lo {
 				lo, by = v, l.other
 			}
+		}
+		if c.cur.keeps(a) && c.seen.start[a] > lo && c.seen.start[a] == in.acts[a].prev.start && c.r.IntN(3) == 0 {
+			c.next.keep[a] = false
+			return true
 		}
 		if c.seen.start[a] > lo && c.r.IntN(3) > 0 {
 			if c.next.after != nil && c.r.IntN(5) == 0 && c.goBefore(a, lo) {

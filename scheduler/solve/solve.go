@@ -125,6 +125,7 @@ func (g *genome) copy(h *genome) {
 	g.opt, g.floor, g.bind = copyOf(g.opt, h.opt), copyOf(g.floor, h.floor), copyOf(g.bind, h.bind)
 	g.floorAt, g.crew = copyOf(g.floorAt, h.floorAt), copyOf(g.crew, h.crew)
 	g.after = copyOf(g.after, h.after)
+	g.keep = copyOf(g.keep, h.keep)
 	g.like = copyOf(g.like, h.like)
 }
 
@@ -248,7 +249,7 @@ func (s *search) stands() bool {
 		}
 		s.runs = s.d.placeFacts(false)
 	}
-	s.sowBoth(warm, &genome{list: warm.list}) // the second needs less polish
+	s.sowBoth(warm, &genome{list: warm.list, keep: s.in.soon()}) // the second needs less polish
 	return false
 }
 
