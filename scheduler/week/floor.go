@@ -336,7 +336,7 @@ func (f *floor) mayStart(a, w int, held []int) (bool, Time) {
 	}
 	duties := f.dutiesOf(w, -1)
 	if !f.watches && !f.keepsDuties(w, e, duties) {
-		return false, f.now + 1
+		return false, f.relieved(w)
 	}
 	end, d, ok := f.unfold(a, w, e)
 	if !ok {
@@ -358,12 +358,22 @@ func (f *floor) mayStart(a, w int, held []int) (bool, Time) {
 		}
 	}
 	if d.exact && slices.ContainsFunc(duties, func(o duty) bool { return o.exact }) {
-		return false, f.now + 1 // how long before the first is over is not known
+		return false, f.relieved(w) // how long before the first is over is not known
 	}
 	if d.step >= 0 && !f.keepsDuties(w, e, append(duties, d)) {
-		return false, f.now + 1
+		return false, f.relieved(w)
 	}
 	return true, 0
+}
+
+// relieved is when what the worker answers for is over if it takes as long as
+// ever, at the earliest in a minute.
+func (f *floor) relieved(w int) Time {
+	t := f.now
+	for _, d := range slices.SortedStableFunc(slices.Values(f.dutiesOf(w, -1)), byReady) {
+		t = max(t, d.ready) + d.takes
+	}
+	return max(f.now+1, t)
 }
 
 // unfold lays a step out that takes as long as ever, its first stretch ending
@@ -434,9 +444,11 @@ func (f *floor) dutiesOf(w, but int) []duty {
 	return out
 }
 
+func byReady(a, b duty) int { return int(a.ready - b.ready) }
+
 // keepsDuties says that the worker, busy until t, can be where he is expected.
 func (f *floor) keepsDuties(w int, t Time, duties []duty) bool {
-	slices.SortStableFunc(duties, func(a, b duty) int { return int(a.ready - b.ready) })
+	slices.SortStableFunc(duties, byReady)
 	for _, d := range duties {
 		s := room(f.known[w], max(t, d.ready), d.takes)
 		if d.exact && s > d.ready || !d.exact && s+d.takes > d.until {

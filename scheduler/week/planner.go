@@ -53,39 +53,44 @@ func (p *planner) watches() bool { return false }
 // slack is how far the floor may be off the plan before it is made anew.
 const slack Time = 1
 
-// refusalsMax bounds the plans made at one moment.
-const refusalsMax = 4
+// plansMax bounds the plans made at one moment.
+const plansMax = 5
 
 func (p *planner) decide(ctx context.Context, f *floor) (Time, error) {
 	if f.arrived == 0 {
 		return 0, nil
 	}
-	if p.plan == nil || f.news || p.deviates(f) {
-		if err := p.replan(ctx, f); err != nil {
-			return 0, err
-		}
-		f.news = false
+	refused := false
+	if p.plan != nil && !f.news {
+		refused = p.goOn(f)
 	}
-	for range refusalsMax {
-		if !p.execute(f) {
+	for range plansMax {
+		if p.plan != nil && !f.news && !refused && !p.deviates(f) {
 			break
 		}
 		if err := p.replan(ctx, f); err != nil {
 			return 0, err
 		}
-	}
-	for p.fill(f) {
-		if err := p.replan(ctx, f); err != nil {
-			return 0, err
-		}
-		p.execute(f)
+		f.news = false
+		refused = p.goOn(f)
 	}
 	return p.wake(f), nil
 }
 
+// goOn lets people begin what the plan has for now, and whoever is free then
+// what it has for later. That needs no other plan first: who is done early
+// takes what comes next. It says whether something was refused.
+func (p *planner) goOn(f *floor) bool {
+	refused := p.execute(f)
+	for p.fill(f) {
+	}
+	return refused
+}
+
 // fill lets whoever is free begin the first step of the plan that he can do
-// now, though it is planned for later or for somebody else, if it is over
-// before what is planned earlier needs him or what it takes.
+// now, or sign off the first that waits for it, though it is planned for later
+// or for somebody else, if it is over before what is planned earlier needs him
+// or what it takes.
 func (p *planner) fill(f *floor) bool {
 	for w := range f.busy {
 		if f.busy[w] >= 0 || openUntil(f.known[w], f.now) <= f.now {
@@ -94,25 +99,30 @@ func (p *planner) fill(f *floor) bool {
 		for i := range p.plan.Assignments {
 			as := &p.plan.Assignments[i]
 			a := f.w.index[as.Activity]
-			if as.Running || p.holds[a] > f.now || !f.ready(a) || !f.free(a, w) {
-				continue
-			}
-			held, ok := p.spare(f, as, w)
-			if !ok {
-				continue
-			}
-			if ok, _ := f.mayStart(a, w, held); ok {
-				f.start(a, w, held)
-				return true
+			switch s := &f.state[a]; {
+			case s.waits:
+				if st := &as.Stretches[s.stretch]; f.mayContinue(a, w) && p.handsFree(f, as, w, st.Start, st.End-st.Start) {
+					f.work(a, w)
+					return true
+				}
+			case f.ready(a) && f.free(a, w):
+				held, ok := p.spare(f, as)
+				if !ok || !p.handsFree(f, as, w, as.Start, as.Stretches[0].End-as.Stretches[0].Start) {
+					continue
+				}
+				if ok, _ := f.mayStart(a, w, held); ok {
+					f.start(a, w, held)
+					return true
+				}
 			}
 		}
 	}
 	return false
 }
 
-// spare is what a planned step holds, if all of it is free, and neither that
-// nor the worker is planned for something of an earlier start meanwhile.
-func (p *planner) spare(f *floor, as *model.Assignment, w int) ([]int, bool) {
+// spare is what a planned step holds, if all of it is free and not planned
+// meanwhile for something of an earlier start.
+func (p *planner) spare(f *floor, as *model.Assignment) ([]int, bool) {
 	var held []int
 	for _, id := range as.Held {
 		r := f.w.resource[id]
@@ -122,22 +132,39 @@ func (p *planner) spare(f *floor, as *model.Assignment, w int) ([]int, bool) {
 		held = append(held, r)
 	}
 	hold := model.Interval{Start: f.now, End: f.now + as.End - as.Start}
-	hands := model.Interval{Start: f.now, End: f.now + as.Stretches[0].End - as.Stretches[0].Start}
 	for i := range p.plan.Assignments {
 		o := &p.plan.Assignments[i]
-		if o == as || o.Start >= as.Start {
+		if o == as || o.Start >= as.Start || f.state[f.w.index[o.Activity]].status != todo {
 			continue
 		}
 		if overlap(hold, model.Interval{Start: o.Start, End: o.End}) && o.Start > f.now && f.shares(as, o) {
 			return nil, false
 		}
-		for _, st := range o.Stretches {
+	}
+	return held, true
+}
+
+// handsFree says that the worker, if he were at work from now on for the length
+// of a stretch that is planned for later, would be kept from nothing of an
+// earlier start.
+func (p *planner) handsFree(f *floor, as *model.Assignment, w int, start, length Time) bool {
+	hands := model.Interval{Start: f.now, End: f.now + length}
+	for i := range p.plan.Assignments {
+		o := &p.plan.Assignments[i]
+		if o == as || o.Start >= start {
+			continue
+		}
+		s := &f.state[f.w.index[o.Activity]]
+		if s.status == done {
+			continue
+		}
+		for _, st := range o.Stretches[len(s.times):] { // it may be ahead of the plan
 			if overlap(hands, model.Interval{Start: st.Start, End: st.End}) && slices.Contains(st.Workers, f.w.shop.Workers[w].ID) {
-				return nil, false
+				return false
 			}
 		}
 	}
-	return held, true
+	return true
 }
 
 // shares says that two steps need a resource that only one can have.
@@ -149,7 +176,8 @@ func (f *floor) shares(a, b *model.Assignment) bool {
 
 func overlap(a, b model.Interval) bool { return max(a.Start, b.Start) < min(a.End, b.End) }
 
-// deviates says that something is otherwise than planned.
+// deviates says that something is otherwise than planned, and not just earlier:
+// who is early goes on with what comes next, and everything else may stay.
 func (p *planner) deviates(f *floor) bool {
 	for i := range f.state {
 		s := &f.state[i]
@@ -171,11 +199,11 @@ func (p *planner) deviates(f *floor) bool {
 			if s.waits {
 				end = as.Stretches[k+1].Start
 			}
-			if apart(s.times[k].Start, as.Stretches[k].Start) || end < f.now-slack {
+			if s.times[k].Start > as.Stretches[k].Start+slack || end < f.now-slack {
 				return true
 			}
 		case done:
-			if apart(s.times[len(s.times)-1].End, as.End) {
+			if s.times[len(s.times)-1].End > as.End+slack {
 				return true
 			}
 			p.at[i] = -1
@@ -183,8 +211,6 @@ func (p *planner) deviates(f *floor) bool {
 	}
 	return false
 }
-
-func apart(a, b Time) bool { return a > b+slack || a < b-slack }
 
 // execute begins what the plan has for now, and says whether something was
 // refused.
@@ -392,23 +418,31 @@ func (f *floor) progressOf(a int) *model.Progress {
 	last.Parts = nil
 	switch {
 	case st.Workers == 0:
-		last.End = max(last.Start+st.Duration, f.now)
+		last.End = last.Start + expected(st.Duration, f.now-last.Start, st.Duration/20)
 	case st.Splittable:
-		left := st.Duration - covered(f.known[s.owner], last.Start, f.now)
-		parts := walk(f.known[s.owner], f.now, overdue(left, st.Duration))
+		worked := covered(f.known[s.owner], last.Start, f.now)
+		parts := walk(f.known[s.owner], f.now, expected(st.Duration, worked, st.Duration/5)-worked)
 		last.End = parts[len(parts)-1].End
 	default:
-		last.End = f.now + overdue(last.Start+st.Duration-f.now, st.Duration)
+		last.End = last.Start + expected(st.Duration, f.now-last.Start, st.Duration/5)
 	}
 	return g
 }
 
-// overdue work is taken to need a fifth of its time more: what is left on
-// average of a log-normal length with σ 0.25 that has used its standard time up
-// (1.03·Φ(0.25)/Φ(0) − 1 = 0.24, less what the bounds cut off).
-func overdue(left, standard Time) Time {
-	if left > 0 {
-		return left
+// expected is how long work of a standard time takes in all that has taken so
+// long and is not over. Hands-on work that is overdue is taken to need a fifth
+// more: what is left on average of a log-normal length with σ 0.25 that has used
+// its standard time up (1.03·Φ(0.25)/Φ(0) − 1 = 0.24, less what the bounds cut
+// off); machines, with σ 0.05, need a twentieth. When that is over too, it will
+// be twice as much beyond the standard, and so on: between these moments
+// nothing is expected anew, so that what waits for it keeps its place.
+func expected(standard, taken, more Time) Time {
+	if taken < standard {
+		return standard
 	}
-	return max(1, standard/5)
+	more = max(1, more)
+	for standard+more <= taken {
+		more *= 2
+	}
+	return standard + more
 }

@@ -215,3 +215,14 @@ func TestIntervals(t *testing.T) {
 		t.Error("covered:", got)
 	}
 }
+
+// Work that is overdue is expected anew a few times, not each minute.
+func TestOverdueWorkIsExpectedInSteps(t *testing.T) {
+	for _, tc := range []struct{ standard, taken, want Time }{
+		{20, 0, 20}, {20, 19, 20}, {20, 20, 24}, {20, 23, 24}, {20, 24, 28}, {20, 28, 36}, {20, 36, 52}, {1, 1, 2}, {1, 5, 9},
+	} {
+		if got := expected(tc.standard, tc.taken, tc.standard/5); got != tc.want {
+			t.Errorf("of %d min, %d taken: %d in all, want %d", tc.standard, tc.taken, got, tc.want)
+		}
+	}
+}
