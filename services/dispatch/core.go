@@ -44,6 +44,7 @@ type Core struct {
 	plan    *Plan
 	state   *queue.State // that the plan was last compared with
 	offers  map[Station]Offer
+	waited  waited // by the plan in force
 	// tried is the plan that an improvement was looked for already.
 	tried *Plan
 	// due is what Due last found: it is asked several times a second.
@@ -98,7 +99,7 @@ func (c *Core) Due() time.Time {
 		return time.Time{}
 	}
 	if c.due.plan != c.plan || c.due.state != c.state {
-		c.due.plan, c.due.state, c.due.at = c.plan, c.state, due(c.state, c.plan)
+		c.due.plan, c.due.state, c.due.at = c.plan, c.state, due(c.state, c.plan, c.waited)
 	}
 	return c.due.at
 }
@@ -151,7 +152,7 @@ func (c *Core) stands(st *queue.State, now time.Time) bool {
 	if old == nil && c.plan != nil && c.plan.Seq == st.Seq {
 		old = st
 	}
-	return deviation(old, st, c.plan, now) == ""
+	return deviation(old, st, c.plan, c.waited, now) == ""
 }
 
 func (c *Core) replan(ctx context.Context, st *queue.State, now time.Time, o ComputeOptions) (Outcome, error) {
@@ -161,9 +162,9 @@ func (c *Core) replan(ctx context.Context, st *queue.State, now time.Time, o Com
 	if c.state == nil && c.plan != nil && c.plan.Seq == st.Seq {
 		c.state = st // adopted, and nothing has happened since
 	}
-	reason := deviation(c.state, st, c.plan, now)
+	reason := deviation(c.state, st, c.plan, c.waited, now)
 	if reason == "" {
-		return c.adopt(st, rolled(c.plan, st), Outcome{}), nil
+		return c.adopt(st, rolled(c.plan, st), now, Outcome{})
 	}
 	computed, took, err := c.compute(ctx, st, now, o)
 	if err != nil {
@@ -173,7 +174,8 @@ func (c *Core) replan(ctx context.Context, st *queue.State, now time.Time, o Com
 		return Outcome{}, ctx.Err()
 	}
 	out := Outcome{Reason: reason, Violations: computed.Violations, Took: took}
-	return c.adopt(st, computed.Plan, out), nil
+	c.waited = c.waited.after(c.plan, computed.Plan, now)
+	return c.adopt(st, computed.Plan, now, out)
 }
 
 // ErrNotCurrent: the plan in force is not of the newest state.
@@ -187,7 +189,7 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 	if c.plan == nil || c.state == nil || c.tried == c.plan || len(c.plan.Steps) == 0 {
 		return Outcome{}, nil
 	}
-	if why := deviation(c.state, c.state, c.plan, now); why != "" {
+	if why := deviation(c.state, c.state, c.plan, c.waited, now); why != "" {
 		return Outcome{}, fmt.Errorf("%w: %s", ErrNotCurrent, why)
 	}
 	c.tried = c.plan
@@ -204,9 +206,10 @@ func (c *Core) Improve(ctx context.Context, now time.Time) (Outcome, error) {
 		return Outcome{}, nil
 	}
 	out := Outcome{Reason: "a better plan was found", Violations: computed.Violations, Took: took}
-	out = c.adopt(c.state, computed.Plan, out)
+	c.waited = c.waited.after(c.plan, computed.Plan, now)
+	out, err = c.adopt(c.state, computed.Plan, now, out)
 	c.tried = c.plan
-	return out, nil
+	return out, err
 }
 
 // better: more steps fit, or as many at a lower price, the price of the moves
@@ -219,12 +222,8 @@ func better(next, now *Plan) bool {
 }
 
 func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, o ComputeOptions) (*Computed, time.Duration, error) {
-	if c.almanac == nil || c.almanac.Shop() != st.Shop {
-		a, err := almanac.New(st.Shop)
-		if err != nil {
-			return nil, 0, fmt.Errorf("plan site %s: %w", st.Site, err)
-		}
-		c.almanac = a
+	if err := c.consult(st); err != nil {
+		return nil, 0, err
 	}
 	var began time.Time
 	if c.o.Stopwatch != nil {
@@ -245,8 +244,25 @@ func (c *Core) compute(ctx context.Context, st *queue.State, now time.Time, o Co
 	return computed, took, nil
 }
 
+// consult has the almanac of the shop file in effect.
+func (c *Core) consult(st *queue.State) error {
+	if c.almanac != nil && c.almanac.Shop() == st.Shop {
+		return nil
+	}
+	a, err := almanac.New(st.Shop)
+	if err != nil {
+		return fmt.Errorf("plan site %s: %w", st.Site, err)
+	}
+	c.almanac = a
+	return nil
+}
+
 // adopt puts a plan into force and works out the offers that change.
-func (c *Core) adopt(st *queue.State, p *Plan, out Outcome) Outcome {
+func (c *Core) adopt(st *queue.State, p *Plan, now time.Time, out Outcome) (Outcome, error) {
+	if err := c.consult(st); err != nil {
+		return Outcome{}, err
+	}
+	markAhead(st, p, c.almanac, now)
 	out.Changed = out.Reason != "" && !samePlaces(c.plan, p)
 	if c.tried == c.plan && out.Reason == "" {
 		c.tried = p // nothing moved: a search would find the same again
@@ -262,7 +278,7 @@ func (c *Core) adopt(st *queue.State, p *Plan, out Outcome) Outcome {
 	for _, o := range next {
 		c.offers[o.Station] = o
 	}
-	return out
+	return out, nil
 }
 
 // Offers are the next jobs by a plan, one for each station: the first planned
@@ -300,7 +316,7 @@ func sameOffer(a, b Offer) bool {
 	if a.Step == nil || b.Step == nil {
 		return a.Step == b.Step
 	}
-	return samePlace(a.Step, b.Step)
+	return samePlace(a.Step, b.Step) && (a.Step.Ahead == nil) == (b.Step.Ahead == nil)
 }
 
 func samePlace(a, b *PlannedStep) bool {

@@ -13,10 +13,59 @@ import (
 // slack is how far the floor may be off the plan before the plan is made anew.
 const slack = time.Minute
 
+// waited are the steps that did not start when they were planned first, and
+// that moment. They were planned for the next minute since, again and again.
+type waited map[queue.Hold]time.Time
+
+// patienceMax bounds how long a plan stays in force after a step did not start.
+const patienceMax = 10 * time.Minute
+
+// patience is how late a planned step may start before the plan is made anew:
+// the slack, and half of what it has waited already. Nobody knows when a start
+// will come that has not come; who plans for the next minute each minute moves
+// everything that follows, each minute.
+func (w waited) patience(ps *PlannedStep) time.Duration {
+	since, ok := w[queue.Hold{Unit: ps.Unit, Step: ps.Step}]
+	if !ok {
+		return slack
+	}
+	return slack + min(max(0, ps.Start.Sub(since)/2), patienceMax)
+}
+
+// after are those that wait by the next plan, made now.
+func (w waited) after(p, next *Plan, now time.Time) waited {
+	if p == nil {
+		return nil
+	}
+	missed := waited{}
+	for i := range p.Steps {
+		ps := &p.Steps[i]
+		if key := (queue.Hold{Unit: ps.Unit, Step: ps.Step}); !ps.Running && now.After(ps.Start.Add(slack)) {
+			missed[key] = ps.Start
+			if since, ok := w[key]; ok {
+				missed[key] = since
+			}
+		}
+	}
+	out := waited{}
+	for i := range next.Steps {
+		ps := &next.Steps[i]
+		key := queue.Hold{Unit: ps.Unit, Step: ps.Step}
+		since, ok := missed[key]
+		if !ok {
+			since, ok = w[key] // planned anew for another reason meanwhile
+		}
+		if ok && !ps.Running && !ps.Start.After(now.Add(slack)) {
+			out[key] = since
+		}
+	}
+	return out
+}
+
 // deviation says what makes a plan out of date, or "" if everything since was
 // as planned: old is the state that the plan was last compared with, st the
-// newest one.
-func deviation(old, st *queue.State, p *Plan, now time.Time) string {
+// newest one, and w has the steps that wait to be started.
+func deviation(old, st *queue.State, p *Plan, w waited, now time.Time) string {
 	switch {
 	case old == nil || p == nil:
 		return "there is no plan yet"
@@ -27,7 +76,7 @@ func deviation(old, st *queue.State, p *Plan, now time.Time) string {
 	case !maps.EqualFunc(old.Absences, st.Absences, slices.Equal):
 		return "a technician's absences changed"
 	}
-	d := deviator{old: old, now: now, planned: map[queue.Hold]*PlannedStep{}, unplaced: map[queue.Hold]bool{}}
+	d := deviator{old: old, now: now, waited: w, planned: map[queue.Hold]*PlannedStep{}, unplaced: map[queue.Hold]bool{}}
 	for i := range p.Steps {
 		ps := &p.Steps[i]
 		d.planned[queue.Hold{Unit: ps.Unit, Step: ps.Step}] = ps
@@ -49,6 +98,7 @@ func deviation(old, st *queue.State, p *Plan, now time.Time) string {
 type deviator struct {
 	old      *queue.State
 	now      time.Time
+	waited   waited
 	planned  map[queue.Hold]*PlannedStep
 	unplaced map[queue.Hold]bool
 }
@@ -91,7 +141,7 @@ func (d *deviator) step(u *queue.Unit, was, st *queue.Step) string {
 			return about("is not in the plan")
 		case st.Accepted != nil && (ps == nil || !ps.takes(st.Accepted.Technician, st.Accepted.Resources)):
 			return about("was accepted otherwise than planned")
-		case ps != nil && d.now.After(ps.Start.Add(slack)):
+		case ps != nil && d.now.After(ps.Start.Add(d.waited.patience(ps))):
 			return about("did not start in time")
 		}
 	case queue.Running:
@@ -167,20 +217,21 @@ func sameSet[T ~string](a, b []T) bool {
 
 // due is when the plan has to be looked at again though nothing was heard: a
 // planned start, or the end of what runs, has passed by more than the slack.
-func due(st *queue.State, p *Plan) time.Time {
+func due(st *queue.State, p *Plan, w waited) time.Time {
 	var first time.Time
 	for i := range p.Steps {
 		ps := &p.Steps[i]
-		at := ps.Start
+		at := ps.Start.Add(w.patience(ps))
 		if u := st.Units[ps.Unit]; u != nil {
 			if s := u.Step(ps.Step); s != nil && s.Status == queue.Running {
 				at = ps.End
 				if k := s.Stretch + 1; k < len(ps.Stretches) {
 					at = ps.Stretches[k].Start
 				}
+				at = at.Add(slack)
 			}
 		}
-		if at = at.Add(slack); first.IsZero() || at.Before(first) {
+		if first.IsZero() || at.Before(first) {
 			first = at
 		}
 	}

@@ -49,6 +49,8 @@ type PlannedStep struct {
 	Accepted   bool             `json:"accepted,omitempty"`
 	// Why says, in a technician's words, why then and what it waits for.
 	Why string `json:"why,omitempty"`
+	// Ahead is set when its technician may begin it now; see [Ahead].
+	Ahead *Ahead `json:"ahead,omitempty"`
 	// Length is set when it was learnt from what was seen.
 	Length *StepLength `json:"length,omitempty"`
 	// Say is Why for another language or clock; nothing in old messages.
@@ -143,8 +145,14 @@ func or(t said.Text, english string) said.Text {
 	return t
 }
 
-// Reason is why it is planned then, to be said in the reader's language.
-func (ps *PlannedStep) Reason() said.Text { return or(ps.Say, ps.Why) }
+// Reason is why it is planned then, or why it may begin before, to be said in
+// the reader's language.
+func (ps *PlannedStep) Reason() said.Text {
+	if ps.Ahead != nil {
+		return ps.Ahead.Reason()
+	}
+	return or(ps.Say, ps.Why)
+}
 
 // Reason is what stops it.
 func (u UnplacedStep) Reason() said.Text { return or(u.Say, u.Why) }

@@ -183,26 +183,31 @@ func (s *snapshot) stretchTime(st *queue.Step, x *model.Stretch, start, end mode
 }
 
 // expectedEnd is when the present stretch of a running step is expected to
-// end. One that is overdue ends now if it is hands-off; hands-on work that is
-// overdue is taken to need a fifth of its time more, a minute at least: about
-// what is left of a length that spreads as lengths of work usually do (log-normal,
-// σ 0.25) once the standard time is used up.
+// end. One that is overdue ends now if it is hands-off.
 func (s *snapshot) expectedEnd(st *queue.Step, x *model.Stretch, start model.Time) model.Time {
 	if x.Workers == 0 {
 		return max(start+x.Duration, s.nowT)
 	}
-	left := start + x.Duration - s.nowT
-	if x.Splittable {
-		left = x.Duration - s.worked(st.Technician, start)
-	}
-	if left < -minutesDown(slack) {
-		left = max(1, x.Duration/5)
-	}
-	left = max(left, 0)
 	if !x.Splittable {
-		return s.nowT + left
+		return start + expected(x.Duration, s.nowT-start)
 	}
-	return s.workUntil(st.Technician, left)
+	taken := s.worked(st.Technician, start)
+	return s.workUntil(st.Technician, expected(x.Duration, taken)-taken)
+}
+
+// expected is how long hands-on work is going to take in all that has taken so
+// long and is not over. What is overdue is taken to need a fifth of its time
+// more, a minute at least: about what is left of a length that spreads as
+// lengths of work usually do (log-normal, σ 0.25) once the standard time is used
+// up. When that has passed too, it will be twice as much beyond the standard,
+// and so on. Between these moments nothing is expected anew, so that what waits
+// for it keeps its place.
+func expected(standard, taken model.Time) model.Time {
+	all := standard
+	for more := max(1, standard/5); taken > all+minutesDown(slack); more *= 2 {
+		all = standard + more
+	}
+	return max(all, taken)
 }
 
 // workedMax bounds how far back the hours of a running step are looked up.

@@ -161,7 +161,11 @@ func (w *world) meantFor(p *person, ps *dispatch.PlannedStep) (time.Time, func()
 	if ps.Technician != p.id && ps.Technician != "" { // a step that needs no hands is begun by whoever is free
 		return time.Time{}, nil
 	}
-	return ps.Start.Add(-ahead), func() bool { return w.take(p, key, ps) }
+	when := ps.Start.Add(-ahead)
+	if a := ps.Ahead; a != nil && w.now.Before(a.Until) {
+		when = w.now
+	}
+	return when, func() bool { return w.take(p, key, ps) }
 }
 
 func (w *world) runningFor(p *person, key queue.Hold, ps *dispatch.PlannedStep) (time.Time, func() bool) {
