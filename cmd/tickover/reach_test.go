@@ -47,7 +47,7 @@ func simulated(t *testing.T, srv *log.Server) time.Time {
 	if err != nil {
 		t.Fatal(err)
 	}
-	s, err := simshop.New(t.Context(), simshop.Options{Shop: shop, ShopFile: hash, Seed: 3, Days: 4, Log: srv, Schedules: 1})
+	s, err := simshop.New(t.Context(), simshop.Options{Shop: shop, ShopFile: hash, Seed: 7, Days: 4, Log: srv, Schedules: 1})
 	if err != nil {
 		t.Fatal(err)
 	}
