@@ -2,9 +2,11 @@ package main
 
 import (
 	"context"
+	"maps"
 	"net"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"testing"
 	"time"
@@ -15,6 +17,7 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/queuetest"
+	"tickover/services/ledger"
 	"tickover/services/simshop"
 	"tickover/testdata"
 )
@@ -52,6 +55,7 @@ func TestScripts(t *testing.T) {
 			"takeport": takePort,
 			"setup":    setUp,
 			"simlog":   simLog,
+			"unit":     unitLike,
 		},
 	})
 }
@@ -101,6 +105,25 @@ func simLog(ts *testscript.TestScript, _ bool, args []string) {
 	ts.Check(err)
 	_, err = simshop.Run(context.Background(), simshop.Options{Shop: shop, ShopFile: hash, Seed: 1, Days: days, Schedules: 1, Log: srv})
 	ts.Check(err)
+}
+
+// unitLike names a unit of a log in a variable: unit DIR VAR STATUS [STEP], the
+// first one in that status in which the step, if one is given, is done.
+func unitLike(ts *testscript.TestScript, _ bool, args []string) {
+	srv, err := log.Open(context.Background(), log.Options{Dir: logDir(ts.MkAbs(args[0]))})
+	ts.Check(err)
+	defer srv.Close()
+	l, err := ledger.Open(context.Background(), ledger.Options{Site: "larkmoor", Log: srv, Now: time.Now})
+	ts.Check(err)
+	units := l.View().Units
+	for _, id := range slices.Sorted(maps.Keys(units)) {
+		u := units[id]
+		if u.Status.String() == args[2] && (len(args) < 4 || u.Step(queue.StepID(args[3])) != nil && u.Step(queue.StepID(args[3])).Status == queue.Done) {
+			ts.Setenv(args[1], string(id))
+			return
+		}
+	}
+	ts.Fatalf("no unit is like %v", args[2:])
 }
 
 // damage flips a bit in the middle of the newest block of a log.

@@ -111,15 +111,24 @@ func kill(cmd *exec.Cmd) {
 	_ = cmd.Wait()
 }
 
-// FreePort is a port that nobody listens on now.
+// handedOut are the ports that FreePort has named: the system may name one again
+// as soon as nobody listens on it.
+var handedOut sync.Map
+
+// FreePort is a port that nobody listens on now, another one each time.
 func FreePort(t testing.TB) int {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
+	for {
+		l, err := net.Listen("tcp", "127.0.0.1:0")
+		if err != nil {
+			t.Fatal(err)
+		}
+		port := l.Addr().(*net.TCPAddr).Port
+		l.Close()
+		if _, again := handedOut.LoadOrStore(port, true); !again {
+			return port
+		}
 	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
 }
 
 // WaitFor calls f until it has no error.

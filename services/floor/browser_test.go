@@ -467,6 +467,7 @@ func TestCheckInKnowsTheMachine(t *testing.T) {
 	b.open("/me")
 	b.do(chromedp.SetValue(chromedp.CSS(`select[name="language"]`), "de"))
 	b.click(`form[action="/prefs"] button`)
+	b.until(`document.documentElement.lang === "de"`)
 	b.be("ruth")
 	b.open("/check-in")
 	values := func() string {
