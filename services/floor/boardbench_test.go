@@ -251,7 +251,7 @@ func shows(b *testing.B, page []byte, seq uint64) int {
 	if err != nil {
 		b.Fatal(err)
 	}
-	if !strings.Contains(string(text), fmt.Sprintf("the shop is at %d.", seq)) {
+	if !strings.Contains(string(text), fmt.Sprintf(`data-seq="%d"`, seq)) {
 		b.Fatalf("the page is not of entry %d", seq)
 	}
 	return len(text)

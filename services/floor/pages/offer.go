@@ -3,9 +3,9 @@ package pages
 import (
 	"bytes"
 	"html"
+	"iter"
 	"net/http"
 	"net/url"
-	"regexp"
 	"strings"
 
 	markup "golang.org/x/net/html"
@@ -38,17 +38,57 @@ func offered(page []byte, data any) []byte {
 		}
 		return is
 	}
-	for _, m := range addresses.FindAllSubmatch(page, -1) {
-		to := html.UnescapeString(string(m[2]))
+	seen := map[string]bool{} // by attribute and address: most stand many times
+	for attribute, to := range addresses(page) {
+		key := attribute + " " + string(to)
+		if seen[key] {
+			continue
+		}
+		seen[key] = true
 		// A form may ask or send; which is looked at when the page is read.
-		if !lets(http.MethodGet, to) || string(m[1]) != "href" && !lets(http.MethodPost, to) {
+		if at := html.UnescapeString(string(to)); !lets(http.MethodGet, at) || attribute != "href" && !lets(http.MethodPost, at) {
 			return without(page, lets)
 		}
 	}
 	return page
 }
 
-var addresses = regexp.MustCompile(`\b(href|action|formaction)="(/[^"]*)"`)
+// addresses are the attributes of a page that lead to one of our own, as they
+// stand there. Pages are large and renewed often: this looks at what matters
+// only, and need not understand the rest.
+func addresses(page []byte) iter.Seq2[string, []byte] {
+	begin := []byte(`="/`)
+	return func(yield func(string, []byte) bool) {
+		for {
+			i := bytes.Index(page, begin)
+			if i < 0 {
+				return
+			}
+			name := i
+			for name > 0 && page[name-1] >= 'a' && page[name-1] <= 'z' {
+				name--
+			}
+			attribute := ""
+			switch string(page[name:i]) {
+			case "href":
+				attribute = "href"
+			case "action":
+				attribute = "action"
+			case "formaction":
+				attribute = "formaction"
+			}
+			page = page[i+2:]
+			end := bytes.IndexByte(page, '"')
+			if end < 0 {
+				return
+			}
+			if attribute != "" && !yield(attribute, page[:end]) {
+				return
+			}
+			page = page[end:]
+		}
+	}
+}
 
 // pathOf is the path of an address, if it is one of ours.
 func pathOf(to string) (string, bool) {
