@@ -88,10 +88,11 @@ func (t *Term) Due() bool {
 	return !due.IsZero() && t.c.Now().After(due)
 }
 
-// Look plans for the newest state and publishes what changed.
+// Look plans for the newest state and publishes what changed; also for a state
+// that it has planned for: the servers may have lost the plan.
 func (t *Term) Look(ctx context.Context) error {
 	st := t.c.Ledger.View()
-	if t.failed != 0 && t.failed == st.Seq || t.core.state == st && !t.Due() {
+	if t.failed != 0 && t.failed == st.Seq {
 		return nil
 	}
 	t.failed = 0

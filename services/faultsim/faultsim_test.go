@@ -124,3 +124,11 @@ func TestDefectsAreFound(t *testing.T) {
 		})
 	}
 }
+
+// TestLostPlansComeBack: the log's server comes back without the plans while
+// nothing happens in the shop. Found by a long run.
+func TestLostPlansComeBack(t *testing.T) {
+	if res := faultsim.Run(options(t, 20262033, 5)); res.Failed() {
+		t.Error(res.Report())
+	}
+}
