@@ -114,10 +114,10 @@ func (c *Catalogue) none(m *Machine, day string) *Refusal {
 	switch {
 	case len(families) > 0 && m.Family == "":
 		return interlock(I4, "", "the controller family of %s %s %d is not known", m.Make, m.Model, m.Year).
-			doing("There is a calibration for the family %s: read the family at the controller, write it down, and look again.", joinAny(families))
+			doing("There is a calibration for the family %s: read the family at the controller, write it down, and look again.", strings.Join(families, ", "))
 	case len(families) > 0:
 		return interlock(I4, "", "no calibration is listed for %s %s %d with the controller family %s", m.Make, m.Model, m.Year, m.Family).
-			doing("There is one for the family %s only: check the family of this machine. If it is right, tell the customer that there is none for it.", joinAny(families))
+			doing("There is one for the family %s only: check the family of this machine. If it is right, tell the customer that there is none for it.", strings.Join(families, ", "))
 	case len(entries) > 0:
 		return interlock(I4, "", "no calibration is listed for %s %s of the year %d", m.Make, m.Model, m.Year).
 			doing("Tell the customer: none has been published for this year, only for %s.", c.years(entries))
@@ -131,11 +131,11 @@ func (c *Catalogue) none(m *Machine, day string) *Refusal {
 
 // Families are the controller families for which the catalogue has something
 // for the machine's model and year by a day, whatever its fitment; sorted.
-func (c *Catalogue) Families(m *Machine, day string) []Family {
-	var out []Family
+func (c *Catalogue) Families(m *Machine, day string) []string {
+	var out []string
 	for _, i := range c.models[modelOf(m.Make, m.Model)] {
-		if e := &c.entries[i]; e.YearFrom <= m.Year && m.Year <= e.YearTo && (day == "" || e.Released <= day) && !slices.Contains(out, e.Family) {
-			out = append(out, e.Family)
+		if e := &c.entries[i]; e.YearFrom <= m.Year && m.Year <= e.YearTo && (day == "" || e.Released <= day) && !slices.Contains(out, string(e.Family)) {
+			out = append(out, string(e.Family))
 		}
 	}
 	slices.Sort(out)
@@ -164,14 +164,6 @@ func (c *Catalogue) years(entries []int) string {
 		} else {
 			out = append(out, fmt.Sprintf("%d–%d", y, to))
 		}
-	}
-	return strings.Join(out, ", ")
-}
-
-func joinAny[T ~string](list []T) string {
-	var out []string
-	for _, x := range list {
-		out = append(out, string(x))
 	}
 	return strings.Join(out, ", ")
 }

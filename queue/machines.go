@@ -157,13 +157,7 @@ func (s *State) MachineByKey(key MachineKey) (MachineRecord, bool) {
 // HereByFrame is the visit of a machine that is in the shop, by its frame number
 // as it is typed; nil if there is none. Of several it is the newest.
 func (s *State) HereByFrame(frame string) *Unit {
-	if ident.Key(frame) == "" {
-		return nil
-	}
-	m, ok := s.MachineByKey(MachineKey(frame))
-	if !ok {
-		return nil
-	}
+	m, _ := s.MachineByKey(MachineKey(frame))
 	for _, u := range slices.Backward(m.Visits) {
 		if u.Status == InShop {
 			return u

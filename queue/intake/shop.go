@@ -21,6 +21,8 @@ type shopIndex struct {
 	anySpeak bool     // an interface speaks to every family
 	days     map[string]queue.DayException
 	keep     map[string]string // texts that many rows share
+
+	catalogue *queue.Catalogue // of the shop file
 }
 
 type routeIndex struct {
@@ -33,7 +35,7 @@ type routeIndex struct {
 
 func indexShop(s *queue.Shop) *shopIndex {
 	x := &shopIndex{
-		shop: s, location: s.Location(), routes: map[string]*routeIndex{}, keep: map[string]string{},
+		shop: s, catalogue: queue.NewCatalogue(s.Calibrations...), location: s.Location(), routes: map[string]*routeIndex{}, keep: map[string]string{},
 		families: map[string]queue.Family{}, fitments: map[string]queue.Fitment{}, days: map[string]queue.DayException{},
 	}
 	for i := range s.Routes {
@@ -86,18 +88,6 @@ func (r *routeIndex) usesInterface(options []queue.StepID) bool {
 	return slices.ContainsFunc(r.interfaces, func(s queue.StepID) bool {
 		return !slices.Contains(r.optional, string(s)) || slices.Contains(options, s)
 	})
-}
-
-// familiesOf lists the families that the calibrations name for a machine.
-func (x *shopIndex) familiesOf(m *queue.Machine) []string {
-	var out []string
-	for _, c := range x.shop.Calibrations {
-		if strings.EqualFold(c.Make, m.Make) && strings.EqualFold(c.Model, m.Model) && c.YearFrom <= m.Year && m.Year <= c.YearTo {
-			out = append(out, string(c.Family))
-		}
-	}
-	slices.Sort(out)
-	return slices.Compact(out)
 }
 
 // share returns one copy of a text that many rows have.

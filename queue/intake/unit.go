@@ -230,9 +230,13 @@ func (l *line) speaks(a *queue.UnitArrived, r *routeIndex) {
 		return
 	}
 	family := string(a.Machine.Family)
+	var listed []string
+	if family == "" {
+		listed = x.catalogue.Families(&a.Machine, "")
+	}
 	switch {
-	case family == "" && len(x.familiesOf(&a.Machine)) > 0:
-		l.bad(colFamily, said.Say("the shop file lists %s for this machine", strings.Join(x.familiesOf(&a.Machine), ", ")), "route %s uses an interface, but the controller family is missing", r.ID)
+	case family == "" && len(listed) > 0:
+		l.bad(colFamily, said.Say("the shop file lists %s for this machine", strings.Join(listed, ", ")), "route %s uses an interface, but the controller family is missing", r.ID)
 	case family == "":
 		l.bad(colFamily, spell.SayOneOf(x.spoken), "route %s uses an interface, but the controller family is missing", r.ID)
 	case !x.anySpeak && !slices.Contains(x.spoken, family):

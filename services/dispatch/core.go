@@ -145,24 +145,22 @@ func (c *Core) Repair(ctx context.Context, st *queue.State, now time.Time) (Outc
 
 // stands reports whether Replan would not plan anew.
 func (c *Core) stands(st *queue.State, now time.Time) bool {
-	if st.Shop == nil {
-		return true
+	return st.Shop == nil || c.deviates(st, now) == ""
+}
+
+// deviates says what makes the plan in force out of date; empty: nothing.
+func (c *Core) deviates(st *queue.State, now time.Time) string {
+	if c.state == nil && c.plan != nil && c.plan.Seq == st.Seq {
+		c.state = st // adopted, and nothing has happened since
 	}
-	old := c.state
-	if old == nil && c.plan != nil && c.plan.Seq == st.Seq {
-		old = st
-	}
-	return deviation(old, st, c.plan, c.waited, now) == ""
+	return deviation(c.state, st, c.plan, c.waited, now)
 }
 
 func (c *Core) replan(ctx context.Context, st *queue.State, now time.Time, o ComputeOptions) (Outcome, error) {
 	if st.Shop == nil {
 		return Outcome{}, nil
 	}
-	if c.state == nil && c.plan != nil && c.plan.Seq == st.Seq {
-		c.state = st // adopted, and nothing has happened since
-	}
-	reason := deviation(c.state, st, c.plan, c.waited, now)
+	reason := c.deviates(st, now)
 	if reason == "" {
 		return c.adopt(st, rolled(c.plan, st), now, Outcome{})
 	}

@@ -39,6 +39,12 @@ func (b *browser) place(css string) place {
 		const r = e.getBoundingClientRect(); return { X: r.x, Y: r.y, W: r.width, H: r.height } })()`, css))
 }
 
+// hourWide is how many pixels an hour is wide on the board.
+func (b *browser) hourWide() float64 {
+	b.t.Helper()
+	return eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+}
+
 // drag takes an element to another place, step by step as a hand does.
 func (b *browser) drag(css string, dx, dy float64) {
 	b.t.Helper()
@@ -86,7 +92,7 @@ func TestForemanDragsABlock(t *testing.T) {
 	start, _ := w.planned("LM-90", "final-check")
 	block := `.lane[data-lane="b5"] a.block[data-unit="LM-90"][data-step="final-check"]`
 	b.see(block)
-	hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+	hour := b.hourWide()
 	seq := w.l.View().Seq
 
 	b.drag(block, 2*hour, 0)

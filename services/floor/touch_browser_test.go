@@ -74,7 +74,7 @@ func TestForemanDragsByTouch(t *testing.T) {
 			const block = `.lane[data-lane="b5"] a.block[data-unit="LM-90"][data-step="final-check"]`
 			b.see(block)
 			b.until(`document.querySelectorAll('a.block[tabindex="0"]').length == 1`) // its scripts run
-			hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+			hour := b.hourWide()
 			seq := w.l.View().Seq
 			// middle is where to put the finger: the block in the middle of the
 			// window, once a glide before it has run out.
@@ -204,7 +204,7 @@ func TestForemanDragsByPen(t *testing.T) {
 	const block = `.lane[data-lane="b5"] a.block[data-unit="LM-90"][data-step="final-check"]`
 	b.see(block)
 	b.until(`document.querySelectorAll('a.block[tabindex="0"]').length == 1`) // its scripts run
-	hour := eval[float64](b, `document.querySelector('.lane[data-lane="b5"] svg').getBoundingClientRect().width / ((Date.parse(chart.dataset.to) - Date.parse(chart.dataset.from)) / 3600000)`)
+	hour := b.hourWide()
 	seq := w.l.View().Seq
 	pen := func(kind input.DispatchMouseEventType, x, y float64) {
 		t.Helper()

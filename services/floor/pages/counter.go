@@ -188,7 +188,7 @@ func (page *counterPage) ask(q url.Values) error {
 // listed.
 func (b *Base) onlyFamily(m *queue.Machine) queue.Family {
 	if found := b.State.Catalogue().Families(m, ""); len(found) == 1 {
-		return found[0]
+		return queue.Family(found[0])
 	}
 	return ""
 }

@@ -185,9 +185,6 @@ func (p *Pages) checkIn(r *http.Request, b *Base) (string, any, error) {
 // lastVisit is the latest visit of a machine, by its frame number; nil: it was
 // never here.
 func (b *Base) lastVisit(frame string) *queue.Unit {
-	if ident.Key(frame) == "" {
-		return nil
-	}
 	m, ok := b.State.MachineByKey(queue.MachineKey(frame))
 	if !ok {
 		return nil
