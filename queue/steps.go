@@ -148,7 +148,7 @@ func (d *decider) engineOutdoors(ids []ResourceID) *Refusal {
 // free is I1 and I2 for one resource, and its closures.
 func (d *decider) free(u *Unit, id ResourceID) error {
 	res := d.shop.Resource(id)
-	if c := covering(d.state.Closures[id], d.when()); c != nil {
+	if c := Covering(d.state.Closures[id], d.when()); c != nil {
 		return refuse(CodeClosed, "Take another one, or open it again.", "%s is closed until %s: %s", id, d.clock(c.Until), c.Reason)
 	}
 	holds := d.state.Holds[id]
@@ -496,7 +496,7 @@ func (d *decider) mayWork(id PersonID, op *Operation) error {
 		return err
 	}
 	t := d.shop.Technician(id)
-	if c := covering(d.state.Absences[id], d.when()); c != nil {
+	if c := Covering(d.state.Absences[id], d.when()); c != nil {
 		return refuse(CodeClosed, "Choose somebody else, or take the absence back.", "%s is absent until %s: %s", t.Name, d.clock(c.Until), c.Reason)
 	}
 	for _, s := range op.Stretches {
@@ -606,7 +606,8 @@ func acceptedBy(u *Unit, st *Step) *Refusal {
 	return refuse(CodeWrongPerson, "Ask for it to be given back, or ask the foreman.", "step %s of unit %s is accepted by %s", st.ID, u.ID, st.Accepted.Technician)
 }
 
-func covering(cs []Closure, at time.Time) *Closure {
+// Covering is the closure in which a moment lies; nil: none.
+func Covering(cs []Closure, at time.Time) *Closure {
 	return find(cs, func(c *Closure) bool { return !at.Before(c.From) && at.Before(c.Until) })
 }
 

@@ -206,7 +206,7 @@ func (n *nextJob) resources(u *queue.Unit, op *queue.Operation, wanted []queue.R
 func (n *nextJob) fits(r *queue.Resource, need queue.Need, u *queue.Unit) bool {
 	return r.Kind == need.Kind && (need.Tag == "" || slices.Contains(r.Tags, need.Tag)) &&
 		(r.Kind != queue.Interface || r.Speaks(u.Machine.Family)) && len(n.st.Holds[r.ID]) < max(1, r.Capacity) &&
-		!slices.ContainsFunc(n.st.Closures[r.ID], func(c queue.Closure) bool { return !n.now.Before(c.From) && n.now.Before(c.Until) })
+		queue.Covering(n.st.Closures[r.ID], n.now) == nil
 }
 
 // planned is the step with its times from now, without any waiting.

@@ -47,10 +47,8 @@ func depth(st *queue.State, now time.Time) metrics.Depth {
 	for i := range st.Shop.Resources {
 		r := &st.Shop.Resources[i]
 		d.Holds[label(r)] = len(st.Holds[r.ID])
-		for _, c := range st.Closures[r.ID] {
-			if !now.Before(c.From) && now.Before(c.Until) {
-				d.Closed[label(r)] = true
-			}
+		if queue.Covering(st.Closures[r.ID], now) != nil {
+			d.Closed[label(r)] = true
 		}
 	}
 	return d

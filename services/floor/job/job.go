@@ -365,10 +365,8 @@ func choose(options []Option, preferred, used []queue.ResourceID) queue.Resource
 }
 
 func taken(st *queue.State, r *queue.Resource, now time.Time) locale.Said {
-	for _, c := range st.Closures[r.ID] {
-		if !now.Before(c.From) && now.Before(c.Until) {
-			return locale.Say("closed: %s", c.Reason)
-		}
+	if c := queue.Covering(st.Closures[r.ID], now); c != nil {
+		return locale.Say("closed: %s", c.Reason)
 	}
 	if h := st.Holds[r.ID]; len(h) >= max(1, r.Capacity) {
 		return locale.Say("taken by %s", h[0].Unit)

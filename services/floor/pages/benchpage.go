@@ -44,7 +44,7 @@ type benchDoor struct {
 
 // doing says what a place or thing is busy with, or when it is needed next.
 func (b *Base) doing(res *queue.Resource) string {
-	if c := b.closure(res.ID); c != nil {
+	if c := queue.Covering(b.State.Closures[res.ID], b.Now); c != nil {
 		return b.T("out until %s: %s", b.When(c.Until), c.Reason)
 	}
 	d := b.Book.ForResource(res.ID)
@@ -65,16 +65,6 @@ func (b *Base) doing(res *queue.Resource) string {
 	return b.T("free")
 }
 
-// closure is what shuts a place or thing now, nil if nothing does.
-func (b *Base) closure(id queue.ResourceID) *queue.Closure {
-	for _, c := range b.State.Closures[id] {
-		if !b.Now.Before(c.From) && b.Now.Before(c.Until) {
-			return &c
-		}
-	}
-	return nil
-}
-
 func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
 	res := b.Shop.Resource(queue.ResourceID(r.PathValue("id")))
 	if res == nil {
@@ -91,7 +81,7 @@ func (p *Pages) bench(r *http.Request, b *Base) (string, any, error) {
 		c.Bench, c.Big = res.ID, true
 		page.Next = &c
 	}
-	page.Closed = b.closure(res.ID)
+	page.Closed = queue.Covering(b.State.Closures[res.ID], b.Now)
 	page.Alarm = worst(b.Alerts, d.Running)
 	return "bench", page, nil
 }
