@@ -17,13 +17,14 @@ import (
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/queuetest"
+	"tickover/services/floor/browsertest"
 	"tickover/services/ledger"
 	"tickover/services/simshop"
 	"tickover/testdata"
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(cleaning{m}, map[string]func(){"tickover": main})
+	testscript.Main(browsertest.Closing{M: cleaning{m}}, map[string]func(){"tickover": main})
 }
 
 // cleaning removes the built program after the tests.

@@ -56,8 +56,8 @@ func TestPages(t *testing.T) {
 	b := newBrowser(t, w)
 	b.be("ruth")
 	for _, name := range names {
-		b.open(pages[name])
-		b.until(`document.readyState == "complete"`)
+		b.Open(pages[name])
+		b.Until(`document.readyState == "complete"`)
 		for _, part := range eval[[]string](b, `performance.getEntriesByType("resource").map((e) => e.name)`) {
 			path, ours := strings.CutPrefix(part, w.server.URL)
 			if !ours {
@@ -124,24 +124,24 @@ type look struct {
 
 // judge holds the open page against what all pages have to be, in all looks.
 func (b *browser) judge(name, axe string) {
-	b.t.Helper()
-	b.do(chromedp.Evaluate[chromedp.Void](`void 0;` + axe))
+	b.T.Helper()
+	b.Do(chromedp.Evaluate[chromedp.Void](`void 0;` + axe))
 	for _, look := range looks() {
-		b.size(look.width, look.scheme)
-		b.shot(name+"-"+look.scheme, look.width)
-		b.narrow(name, look.width)
-		b.do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"], preload: false})
+		b.Size(look.width, look.scheme)
+		b.Shot(name+"-"+look.scheme, look.width)
+		b.Narrow(name, look.width)
+		b.Do(chromedp.Evaluate[chromedp.Void](`window.found = 0; void axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"], resultTypes: ["violations"], preload: false})
 			.then((r) => { window.found = JSON.stringify(r.violations.map((v) => ({Rule: v.id, Help: v.help, Nodes: v.nodes.slice(0, 4).map((n) => n.target.join(" ") + ": " + n.failureSummary)}))) }, (e) => { window.found = JSON.stringify([{Rule: "error", Help: String(e), Nodes: []}]) })`))
-		b.until(`typeof window.found == "string"`)
+		b.Until(`typeof window.found == "string"`)
 		var found []struct {
 			Rule, Help string
 			Nodes      []string
 		}
 		if err := json.Unmarshal([]byte(eval[string](b, `window.found`)), &found); err != nil {
-			b.t.Fatal(err)
+			b.T.Fatal(err)
 		}
 		for _, v := range found {
-			b.t.Errorf("%s, %d pixels, %s: %s (%s)\n\t%s", name, look.width, look.scheme, v.Help, v.Rule, strings.Join(v.Nodes, "\n\t"))
+			b.T.Errorf("%s, %d pixels, %s: %s (%s)\n\t%s", name, look.width, look.scheme, v.Help, v.Rule, strings.Join(v.Nodes, "\n\t"))
 		}
 	}
 }

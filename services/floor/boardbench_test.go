@@ -18,6 +18,7 @@ import (
 	"tickover/queue"
 	"tickover/services/dispatch"
 	"tickover/services/floor"
+	"tickover/services/floor/browsertest"
 	"tickover/services/ledger"
 )
 
@@ -227,7 +228,7 @@ func cpuTime(b *testing.B) time.Duration {
 
 func await(b *testing.B, o *openBoard, event string) fetched {
 	b.Helper()
-	limit := time.After(bound)
+	limit := time.After(browsertest.Bound)
 	for {
 		select {
 		case got := <-o.got:

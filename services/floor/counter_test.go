@@ -263,16 +263,16 @@ func TestTicketPrints(t *testing.T) {
 		t.Fatalf("%d codes", n)
 	}
 	b := newBrowser(t, w)
-	b.size(1440, "dark")
-	b.open("/units/LM-7/ticket")
-	b.until(`!document.querySelector("[data-print]").hidden`)
-	b.shot("ticket", 1440)
+	b.Size(1440, "dark")
+	b.Open("/units/LM-7/ticket")
+	b.Until(`!document.querySelector("[data-print]").hidden`)
+	b.Shot("ticket", 1440)
 	for _, c := range []struct {
 		sel    string
 		reader gozxing.Reader
 		want   string
 	}{{".qr", qrcode.NewQRCodeReader(), w.server.URL + "/units/LM-7"}, {".bars", oned.NewCode128Reader(), "LM-7"}} {
-		shot, err := chromedp.Run(b.ctx, chromedp.Screenshot(chromedp.CSS(c.sel)))
+		shot, err := chromedp.Run(b.Context(), chromedp.Screenshot(chromedp.CSS(c.sel)))
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -285,7 +285,7 @@ func TestTicketPrints(t *testing.T) {
 		}
 	}
 	var pdf []byte
-	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+	b.Do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		res, err := cdp.Call(ctx, t, page.PrintToPDF, page.PrintToPDFParams{PaperWidth: 5.83, PaperHeight: 8.27}) // A5, inches
 		if err == nil {
 			pdf = res.Data
@@ -296,16 +296,16 @@ func TestTicketPrints(t *testing.T) {
 		t.Errorf("the ticket prints on %d pages of A5, want 1", n)
 	}
 	for _, width := range []int64{360, 1440} {
-		b.size(width, "light")
-		b.open("/counter?q=LM-7&make=Kestrow&model=Brae+250&year=2026")
-		b.see(`.says-so`)
-		b.shot("counter", width)
+		b.Size(width, "light")
+		b.Open("/counter?q=LM-7&make=Kestrow&model=Brae+250&year=2026")
+		b.See(`.says-so`)
+		b.Shot("counter", width)
 		if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 			t.Errorf("the counter is %d pixels too wide at %d", over, width)
 		}
 	}
-	b.open("/units/LM-7/ticket")
-	b.shot("ticket-light", 1440)
+	b.Open("/units/LM-7/ticket")
+	b.Shot("ticket-light", 1440)
 }
 
 func read(t *testing.T, r gozxing.Reader, img image.Image) string {

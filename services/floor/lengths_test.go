@@ -151,7 +151,7 @@ func TestLengthsLook(t *testing.T) {
 	b := newBrowser(t, w)
 	b.be("ruth")
 	for name, path := range map[string]string{"lengths": "/owner/lengths", "promises": "/owner/promises"} {
-		b.open(path)
+		b.Open(path)
 		b.judge("learnt-"+name, axe)
 	}
 }

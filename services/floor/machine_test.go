@@ -131,54 +131,49 @@ func TestHistoryInABrowser(t *testing.T) {
 	t.Parallel()
 	w := twoVisits(t)
 	b := newBrowser(t, w)
-	heard := b.listenFor()
-	b.open("/me")
-	b.click(`button[value="ruth"]`)
-	b.see(`.who .initial`)
+	b.Listen()
+	b.Open("/me")
+	b.Click(`button[value="ruth"]`)
+	b.See(`.who .initial`)
 	for _, width := range []int64{1440, 360} {
 		for _, scheme := range []string{"light", "dark"} {
-			b.size(width, scheme)
+			b.Size(width, scheme)
 			for name, path := range map[string]string{
 				"machine": machinePath, "trade-in": machinePath + "/trade-in", "unit-now": "/units/LM-2",
 				"past-unit": "/units/LM-1?asof=2026-02-17T10:40", "past-board": "/board?asof=2026-02-17T10:40", "past-counter": "/counter?q=LM&asof=2026-02-17T20:00",
 				"labour": "/labour?day=2026-02-17&span=week", "labour-steps": "/labour/steps?day=2026-02-17&span=week&by=technician&id=tomas",
 			} {
-				b.open(path)
-				b.see("h1")
+				b.Open(path)
+				b.See("h1")
 				b.fits(name, width)
 				if scheme == "light" || width == 360 {
-					b.shot(name+"-"+scheme, width)
+					b.Shot(name+"-"+scheme, width)
 				}
 			}
 		}
 	}
 	// By keyboard: the footer opens the page as of a moment, and back.
-	b.size(1440, "light")
-	b.open("/units/LM-2")
-	b.click(`.look summary`)
-	b.see(`.look input[name=asof]`)
+	b.Size(1440, "light")
+	b.Open("/units/LM-2")
+	b.Click(`.look summary`)
+	b.See(`.look input[name=asof]`)
 	eval[bool](b, `(document.querySelector(".look input[name=asof]").value = "2026-08-19T09:06") != ""`)
-	b.click(`.look button`)
-	b.see(`.past-band`)
-	b.until(`location.search == "?asof=2026-08-19T09%3A06" && !document.querySelector("main form[method=post]")`)
-	b.click(`.past-links .primary`)
-	b.until(`location.search == "" && document.querySelector("#hand-over")`)
-	heard.mu.Lock()
-	defer heard.mu.Unlock()
-	for _, c := range heard.list {
-		t.Errorf("the console says: %s", c)
-	}
+	b.Click(`.look button`)
+	b.See(`.past-band`)
+	b.Until(`location.search == "?asof=2026-08-19T09%3A06" && !document.querySelector("main form[method=post]")`)
+	b.Click(`.past-links .primary`)
+	b.Until(`location.search == "" && document.querySelector("#hand-over")`)
 }
 
 // fits reports a page that is wider than the screen, or has targets that are
 // too small to press.
 func (b *browser) fits(name string, width int64) {
-	b.t.Helper()
-	b.narrow(name, width)
+	b.T.Helper()
+	b.Narrow(name, width)
 	small := eval[string](b, `[...document.querySelectorAll("main button, main a, nav a, input:not([type=hidden]), summary")]
 		.filter((e) => e.checkVisibility() && !e.closest("p, td, h3, dd, li > span, .whose, .story, .lane, .caller, .ticket, .figures th") && (e.getBoundingClientRect().height < 24 || e.getBoundingClientRect().width < 24)).map((e) => e.outerHTML.slice(0, 120)).join("\n")`)
 	if small != "" {
-		b.t.Errorf("%s at %d has small targets:\n%s", name, width, small)
+		b.T.Errorf("%s at %d has small targets:\n%s", name, width, small)
 	}
 }
 

@@ -37,17 +37,17 @@ func TestMilesAreKeptAsKilometres(t *testing.T) {
 
 	w.arrive("LM-2", "reflash")
 	b := newBrowser(t, w)
-	b.size(360, "light")
-	b.open("/me") // this browser speaks American English, so it reads miles
-	b.click(`button[value="ruth"]`)
-	b.see(`.who .initial`)
-	b.open("/units/LM-2/steps/check-in")
-	b.click(`form[action="/do/start"] > button`)
-	b.see(`form[action="/do/done"]`)
-	b.do(chromedp.SendKeys(chromedp.CSS(`input[name="ev.frame_number"]`), "x"), chromedp.SendKeys(chromedp.CSS(`input[name="ev.odometer_km"]`), "50"),
+	b.Size(360, "light")
+	b.Open("/me") // this browser speaks American English, so it reads miles
+	b.Click(`button[value="ruth"]`)
+	b.See(`.who .initial`)
+	b.Open("/units/LM-2/steps/check-in")
+	b.Click(`form[action="/do/start"] > button`)
+	b.See(`form[action="/do/done"]`)
+	b.Do(chromedp.SendKeys(chromedp.CSS(`input[name="ev.frame_number"]`), "x"), chromedp.SendKeys(chromedp.CSS(`input[name="ev.odometer_km"]`), "50"),
 		chromedp.SendKeys(chromedp.CSS(`input[name="ev.engine_h"]`), "3"))
-	b.click(`form[action="/do/done"] button.primary`)
-	b.until(`!document.querySelector('form[action="/do/done"] input[name="ev.odometer_km"]')`)
+	b.Click(`form[action="/do/done"] button.primary`)
+	b.Until(`!document.querySelector('form[action="/do/done"] input[name="ev.odometer_km"]')`)
 	if got := w.step("LM-2", "check-in").Evidence["odometer_km"]; got != "80.5" {
 		t.Errorf("from the phone: %q, want 80.5", got)
 	}

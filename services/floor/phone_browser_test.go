@@ -23,6 +23,7 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"tickover/queue"
+	"tickover/services/floor/browsertest"
 	"tickover/services/photos"
 )
 
@@ -72,32 +73,32 @@ func (c *cable) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 // connect cuts the network or restores it: the server's side of it, so that
 // the service worker has none either, and what the browser believes.
 func (c *cable) connect(b *browser, on bool) {
-	b.t.Helper()
+	b.T.Helper()
 	c.cut.Store(!on)
 	if !on {
 		c.w.server.CloseClientConnections()
 	}
-	b.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+	b.Do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
 		if _, err := cdp.Call(ctx, t, network.Enable, network.EnableParams{}); err != nil {
 			return err
 		}
 		_, err := cdp.Call(ctx, t, network.OverrideNetworkState, network.OverrideNetworkStateParams{Offline: !on, DownloadThroughput: -1, UploadThroughput: -1})
 		return err
 	}))
-	b.until(fmt.Sprintf("navigator.onLine === %v", on))
+	b.Until(fmt.Sprintf("navigator.onLine === %v", on))
 }
 
 // keepsPage waits until the service worker has a copy of the page.
 func (b *browser) keepsPage(path string) {
-	b.t.Helper()
-	b.until(fmt.Sprintf(`(caches.open("pages").then((c) => c.match(%q)).then((r) => { window.isThere = Boolean(r) }), window.isThere && navigator.serviceWorker.controller)`, path))
+	b.T.Helper()
+	b.Until(fmt.Sprintf(`(caches.open("pages").then((c) => c.match(%q)).then((r) => { window.isThere = Boolean(r) }), window.isThere && navigator.serviceWorker.controller)`, path))
 }
 
 func (b *browser) isPhoneOf(person string) {
-	b.t.Helper()
-	b.open("/me?back=/job")
-	b.click(`button[value="` + person + `"]`)
-	b.until(`location.pathname == "/job"`)
+	b.T.Helper()
+	b.Open("/me?back=/job")
+	b.Click(`button[value="` + person + `"]`)
+	b.Until(`location.pathname == "/job"`)
 }
 
 // told lists the types of a unit's events, oldest first, from the log itself.
@@ -120,8 +121,8 @@ func (w *world) flashReady(unit queue.UnitID, who queue.PersonID) {
 
 // upload chooses files in a form's field.
 func (b *browser) upload(css string, files ...string) {
-	b.t.Helper()
-	b.do(chromedp.SetUploadFiles(chromedp.CSS(css), files))
+	b.T.Helper()
+	b.Do(chromedp.SetUploadFiles(chromedp.CSS(css), files))
 }
 
 func writeFile(t *testing.T, name string, content []byte) string {
@@ -144,76 +145,76 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
-	heard := b.listenFor()
-	b.size(360, "light")
+	b.Listen()
+	b.Size(360, "light")
 	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
-	b.shot("phone-next", 360)
-	b.open("/units/LM-1/steps/resets")
+	b.Shot("phone-next", 360)
+	b.Open("/units/LM-1/steps/resets")
 	b.keepsPage("/units/LM-1/steps/resets")
-	b.open("/job")
+	b.Open("/job")
 	before := w.told("LM-1")
 
 	c.connect(b, false)
-	b.do(chromedp.Reload())
-	b.see("#kept")
-	if got := b.text("#kept"); !strings.Contains(got, "No network") || !strings.Contains(got, "9:30") {
+	b.Do(chromedp.Reload())
+	b.See("#kept")
+	if got := b.Text("#kept"); !strings.Contains(got, "No network") || !strings.Contains(got, "9:30") {
 		t.Errorf("the kept copy says %q", got)
 	}
 	const card = "#card-LM-1-flash"
 	// A browser that gives no more room: it is said, and the form stays.
 	eval[bool](b, `(window.realAdd = IDBObjectStore.prototype.add, IDBObjectStore.prototype.add = () => { throw new DOMException("full", "QuotaExceededError") }, true)`)
-	b.click(card + ` form[action="/do/start"] > button`)
-	b.see(card + ` .form-says`)
-	if got := b.text(card + ` .form-says`); !strings.Contains(got, "no room to keep it") {
+	b.Click(card + ` form[action="/do/start"] > button`)
+	b.See(card + ` .form-says`)
+	if got := b.Text(card + ` .form-says`); !strings.Contains(got, "no room to keep it") {
 		t.Errorf("with no room it says %q", got)
 	}
 	eval[bool](b, `(IDBObjectStore.prototype.add = window.realAdd, true)`)
-	b.click(card + ` form[action="/do/start"] > button`)
-	b.see(card + ` .timer`)
-	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 1")`)
-	b.shot("phone-started-offline", 360)
-	b.do(chromedp.Reload())
-	b.see(card + ` .timer`) // it is remembered
-	if got := b.text(card + " .pending"); !strings.Contains(got, "waiting to be sent") {
+	b.Click(card + ` form[action="/do/start"] > button`)
+	b.See(card + ` .timer`)
+	b.Until(`document.querySelector("#outbox summary").innerText.endsWith(": 1")`)
+	b.Shot("phone-started-offline", 360)
+	b.Do(chromedp.Reload())
+	b.See(card + ` .timer`) // it is remembered
+	if got := b.Text(card + " .pending"); !strings.Contains(got, "waiting to be sent") {
 		t.Errorf("the card says %q", got)
 	}
-	left := b.text(card + " .count")
-	b.until(fmt.Sprintf(`document.querySelector("%s .count").innerText != %q`, card, left))
+	left := b.Text(card + " .count")
+	b.Until(fmt.Sprintf(`document.querySelector("%s .count").innerText != %q`, card, left))
 	for stretch := 1; stretch <= 2; stretch++ {
-		b.click(card + ` form[action="/do/advance"] > button`)
-		b.until(fmt.Sprintf(`document.querySelectorAll("%s .stretches li.over").length == %d`, card, stretch))
+		b.Click(card + ` form[action="/do/advance"] > button`)
+		b.Until(fmt.Sprintf(`document.querySelectorAll("%s .stretches li.over").length == %d`, card, stretch))
 		if stretch == 1 {
-			b.shot("phone-hands-off-offline", 360)
+			b.Shot("phone-hands-off-offline", 360)
 		}
 	}
-	b.write(card+` input[name="ev.calibration"]`, "kb250-std")
-	b.write(card+` input[name="ev.revision"]`, "3")
+	b.Write(card+` input[name="ev.calibration"]`, "kb250-std")
+	b.Write(card+` input[name="ev.revision"]`, "3")
 	b.upload(card+` form[action="/do/done"] input[type=file][multiple]`, writeFile(t, "screen.jpg", aPhoto(t, 2400, 1800)))
-	b.see(card + ` form[action="/do/done"] .photo-preview canvas`)
-	b.shot("phone-done-form-offline", 360)
-	b.click(card + ` form[action="/do/done"] > button`)
-	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 4")`)
-	b.shot("phone-waiting", 360)
+	b.See(card + ` form[action="/do/done"] .photo-preview canvas`)
+	b.Shot("phone-done-form-offline", 360)
+	b.Click(card + ` form[action="/do/done"] > button`)
+	b.Until(`document.querySelector("#outbox summary").innerText.endsWith(": 4")`)
+	b.Shot("phone-waiting", 360)
 	// The resets waited for the flash, which this phone has done.
-	b.open("/units/LM-1/steps/resets")
-	b.click(`#card-LM-1-resets form[action="/do/start"] > button`)
-	b.see(`#card-LM-1-resets .timer`)
-	b.shot("phone-resets-offline", 360)
-	b.open("/job")
+	b.Open("/units/LM-1/steps/resets")
+	b.Click(`#card-LM-1-resets form[action="/do/start"] > button`)
+	b.See(`#card-LM-1-resets .timer`)
+	b.Shot("phone-resets-offline", 360)
+	b.Open("/job")
 	if got := w.l.View().Units["LM-1"].Revision(); got != uint64(len(before)) {
 		t.Fatalf("something arrived without a network: revision %d", got)
 	}
-	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 5")`) // a page begins with the outbox hidden
+	b.Until(`document.querySelector("#outbox summary").innerText.endsWith(": 5")`) // a page begins with the outbox hidden
 
 	w.clock.add(50 * time.Minute)
 	c.connect(b, true)
-	b.until(outboxEmpty)
+	b.Until(outboxEmpty)
 	want := append(slices.Clone(before), "flash.started", "flash.advanced", "flash.advanced", "flash.done", "reset.started")
 	if got := w.told("LM-1"); !slices.Equal(got, want) {
 		t.Errorf("the log has %v, want %v", got, want)
 	}
-	b.until(`!document.body.hasAttribute("data-kept") && document.getElementById("kept").hidden`)
+	b.Until(`!document.body.hasAttribute("data-kept") && document.getElementById("kept").hidden`)
 	// It happened when it was pressed, not when it arrived.
 	if at := w.step("LM-1", "flash").Started; at.Before(morning) || at.After(morning.Add(10*time.Minute)) {
 		t.Errorf("the flash began at %s, it was pressed soon after %s", at, morning)
@@ -223,12 +224,7 @@ func TestPhoneWithoutNetwork(t *testing.T) {
 		t.Fatalf("evidence %v", w.step("LM-1", "flash").Evidence)
 	}
 	w.keptPhoto(list[0])
-	b.shot("phone-sent", 360)
-	heard.mu.Lock()
-	defer heard.mu.Unlock()
-	for _, s := range heard.list {
-		t.Errorf("the console says: %s", s)
-	}
+	b.Shot("phone-sent", 360)
 }
 
 // keptPhoto fails unless the store has a photo under that hash, shrunk.
@@ -257,7 +253,7 @@ func TestPhoneConflict(t *testing.T) {
 		w.do("ines", &queue.AcceptStep{Unit: u, Step: "check-in", Technician: "ines"})
 	}
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("ines")
 	b.keepsPage("/units/LM-2/steps/check-in")
 	b.keepsPage("/job")
@@ -266,31 +262,31 @@ func TestPhoneConflict(t *testing.T) {
 	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
 
 	const card = "#card-LM-1-check-in"
-	b.click(card + ` form[action="/do/start"] > button`)
-	b.see(card + ` .timer`)
+	b.Click(card + ` form[action="/do/start"] > button`)
+	b.See(card + ` .timer`)
 	for field, v := range map[string]string{"frame_number": "KB25", "odometer_km": "12,5", "engine_h": "0.4"} {
-		b.write(card+` form[action="/do/done"] input[name="ev.`+field+`"]`, v)
+		b.Write(card+` form[action="/do/done"] input[name="ev.`+field+`"]`, v)
 	}
-	b.click(card + ` form[action="/do/done"] > button`)
-	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 2")`)
-	b.open("/units/LM-2/steps/check-in")
-	b.see("#kept")
-	b.click(`#card-LM-2-check-in form[action="/do/start"] > button`)
-	b.until(`document.querySelector("#outbox summary").innerText.endsWith(": 3")`)
-	b.open("/board") // was not kept
-	b.until(`document.querySelector("h1").innerText == "No network"`)
-	b.open("/job")
+	b.Click(card + ` form[action="/do/done"] > button`)
+	b.Until(`document.querySelector("#outbox summary").innerText.endsWith(": 2")`)
+	b.Open("/units/LM-2/steps/check-in")
+	b.See("#kept")
+	b.Click(`#card-LM-2-check-in form[action="/do/start"] > button`)
+	b.Until(`document.querySelector("#outbox summary").innerText.endsWith(": 3")`)
+	b.Open("/board") // was not kept
+	b.Until(`document.querySelector("h1").innerText == "No network"`)
+	b.Open("/job")
 
 	c.connect(b, true)
-	b.see("#outbox .refused")
-	b.until(`document.querySelectorAll("#outbox li").length == 2`)
-	said := b.text("#outbox")
+	b.See("#outbox .refused")
+	b.Until(`document.querySelectorAll("#outbox li").length == 2`)
+	said := b.Text("#outbox")
 	for _, part := range []string{"LM-1, Check-in: Start", "This was not recorded.", "is running", "What happened meanwhile:", "Check-in started by Kofi Stanmere", "Waits for what was not recorded"} {
 		if !strings.Contains(said, part) {
 			t.Errorf("the explanation lacks %q: %s", part, said)
 		}
 	}
-	b.shot("phone-conflict", 360)
+	b.Shot("phone-conflict", 360)
 	if st := w.step("LM-2", "check-in"); st.Status != queue.Running || st.Technician != "ines" {
 		t.Errorf("the other unit's step did not go on: %s", st.Status)
 	}
@@ -299,16 +295,16 @@ func TestPhoneConflict(t *testing.T) {
 	}
 	// The buttons are drawn anew with each look at the outbox.
 	tries := c.asked.Load()
-	b.until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="retry"]'))`)
+	b.Until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="retry"]'))`)
 	for c.asked.Load() == tries {
 		select {
 		case <-c.ask:
-		case <-time.After(bound):
+		case <-time.After(browsertest.Bound):
 			t.Fatal("it was not tried again")
 		}
 	}
-	b.until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="drop"]'))`)
-	b.until(outboxEmpty)
+	b.Until(`(b => b && (b.click(), true))(document.querySelector('#outbox [data-decide="drop"]'))`)
+	b.Until(outboxEmpty)
 	if got := w.told("LM-1"); !slices.Equal(got[len(got)-1:], []string{"check-in.started"}) || w.step("LM-1", "check-in").Technician != "kofi" {
 		t.Errorf("after dropping it the log has %v", got)
 	}
@@ -323,58 +319,58 @@ func TestPhoneOnline(t *testing.T) {
 	w.arrive("LM-1", "reflash")
 	w.do("ines", &queue.AcceptStep{Unit: "LM-1", Step: "check-in", Technician: "ines"})
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("ines")
 	const card = "#card-LM-1-check-in"
-	b.see(card + ` form[action="/do/start"] > button`)
+	b.See(card + ` form[action="/do/start"] > button`)
 	eval[bool](b, `(() => { const b = document.querySelector('`+card+` form[action="/do/start"] > button'); b.click(); b.click(); return true })()`)
-	b.see(card + ` .timer`)
+	b.See(card + ` .timer`)
 	if got := w.told("LM-1"); len(got) != 3 {
 		t.Errorf("after a double tap the log has %v", got)
 	}
-	b.open("/units/LM-1")
+	b.Open("/units/LM-1")
 	// A page that the browser had kept whole is not loaded again, so this waits
 	// for no load.
 	eval[bool](b, `(setTimeout(() => history.back(), 0), true)`)
-	b.until(`location.pathname == "/job"`)
-	b.see(card + ` .timer`)
+	b.Until(`location.pathname == "/job"`)
+	b.See(card + ` .timer`)
 	done := card + ` form[action="/do/done"]`
-	b.write(done+` input[name="ev.frame_number"]`, "KB25")
-	b.write(done+` input[name="ev.odometer_km"]`, "twelve")
-	b.write(done+` input[name="ev.engine_h"]`, "0,4")
+	b.Write(done+` input[name="ev.frame_number"]`, "KB25")
+	b.Write(done+` input[name="ev.odometer_km"]`, "twelve")
+	b.Write(done+` input[name="ev.engine_h"]`, "0,4")
 	b.upload(done+` input[type=file][multiple]`, writeFile(t, "photo.jpg", []byte("no picture")))
-	b.see(done + ` .photo-says.wrong`)
-	if got := b.text(done + ` .photo-says`); !strings.Contains(got, "Choose a JPEG, PNG or WebP photo") {
+	b.See(done + ` .photo-says.wrong`)
+	if got := b.Text(done + ` .photo-says`); !strings.Contains(got, "Choose a JPEG, PNG or WebP photo") {
 		t.Errorf("a text file: %q", got)
 	}
-	b.shot("phone-no-photo", 360)
+	b.Shot("phone-no-photo", 360)
 	var large bytes.Buffer
 	if err := png.Encode(&large, image.NewGray(image.Rect(0, 0, 3000, 2000))); err != nil {
 		t.Fatal(err)
 	}
 	b.upload(done+` input[type=file][capture]`, writeFile(t, "taken", large.Bytes()))
-	b.see(done + ` .photo-preview canvas`)
-	b.click(done + ` > button`)
-	b.see(`.refusal`)
-	if got := b.text(`.refusal`); !strings.Contains(got, "Odometer") {
+	b.See(done + ` .photo-preview canvas`)
+	b.Click(done + ` > button`)
+	b.See(`.refusal`)
+	if got := b.Text(`.refusal`); !strings.Contains(got, "Odometer") {
 		t.Errorf("refusal %q", got)
 	}
-	b.shot("phone-refused", 360)
-	b.see(done + ` .photo-kept img`) // the photo is kept already
+	b.Shot("phone-refused", 360)
+	b.See(done + ` .photo-kept img`) // the photo is kept already
 	if got := eval[string](b, `document.querySelector('`+done+` input[name="ev.engine_h"]').value`); got != "0,4" {
 		t.Errorf("what was typed is now %q", got)
 	}
-	b.write(done+` input[name="ev.odometer_km"]`, "12")
-	b.click(done + ` > button`)
-	b.until(`!document.querySelector('` + card + `')`)
+	b.Write(done+` input[name="ev.odometer_km"]`, "12")
+	b.Click(done + ` > button`)
+	b.Until(`!document.querySelector('` + card + `')`)
 	st := w.step("LM-1", "check-in")
 	if st.Status != queue.Done || st.Evidence["engine_h"] != "0.4" {
 		t.Fatalf("step %s, evidence %v", st.Status, st.Evidence)
 	}
 	w.keptPhoto(st.Evidence[queue.EvidencePhotos])
-	b.open("/units/LM-1")
-	b.until(`[...document.querySelectorAll(".photos img")].some((i) => i.complete && i.naturalWidth == 1600)`)
-	b.shot("phone-unit-photo", 360)
+	b.Open("/units/LM-1")
+	b.Until(`[...document.querySelectorAll(".photos img")].some((i) => i.complete && i.naturalWidth == 1600)`)
+	b.Shot("phone-unit-photo", 360)
 }
 
 // TestPhoneOldPage: a press on a page that has grown old, because somebody else
@@ -385,21 +381,21 @@ func TestPhoneOldPage(t *testing.T) {
 	c := w.wire()
 	w.arrive("LM-1", "reflash")
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("ines")
-	b.open("/units/LM-1/steps/check-in")
+	b.Open("/units/LM-1/steps/check-in")
 	const start = `#card-LM-1-check-in form[action="/do/start"] > button`
-	b.see(start)
+	b.See(start)
 	c.mute.Store(true)
 	w.server.CloseClientConnections()
 	w.do("kofi", &queue.StartStep{Unit: "LM-1", Step: "check-in", Technician: "kofi"})
-	b.click(start)
-	b.see(".refusal")
-	if got := b.text(".refusal"); !strings.Contains(got, "is running, begun by kofi") || !strings.Contains(got, "Nothing was changed") {
+	b.Click(start)
+	b.See(".refusal")
+	if got := b.Text(".refusal"); !strings.Contains(got, "is running, begun by kofi") || !strings.Contains(got, "Nothing was changed") {
 		t.Errorf("refusal %q", got)
 	}
-	b.until(`document.activeElement.matches(".refusal")`)
-	b.see(`#card-LM-1-check-in .timer`) // and the page is new
+	b.Until(`document.activeElement.matches(".refusal")`)
+	b.See(`#card-LM-1-check-in .timer`) // and the page is new
 	if st := w.step("LM-1", "check-in"); st.Technician != "kofi" || st.Runs != 1 {
 		t.Errorf("step %+v", st)
 	}
@@ -413,7 +409,7 @@ func TestPhoneSendsWhileAPageHangs(t *testing.T) {
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
 	c.hangs.Store(true)
@@ -430,7 +426,7 @@ func TestPhoneSendsWhileAPageHangs(t *testing.T) {
 		case <-time.After(20 * time.Second):
 			t.Fatalf("problem %d was not sent", n)
 		}
-		b.until(`(import("/static/store.js").then((s) => s.all()).then((l) => { window.isEmpty = l.length === 0 }), window.isEmpty)`)
+		b.Until(`(import("/static/store.js").then((s) => s.all()).then((l) => { window.isEmpty = l.length === 0 }), window.isEmpty)`)
 		eval[bool](b, `(window.isEmpty = undefined, true)`)
 	}
 }
@@ -443,20 +439,20 @@ func TestPhoneKeepsWhatWasSeen(t *testing.T) {
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
 	c.once.Store(true)
 	w.do("tomas", &queue.ReturnStep{Unit: "LM-1", Step: "flash", Reason: "x"})
 	w.flashReady("LM-2", "tomas")
-	b.open("/job")
-	b.see("#card-LM-2-flash")
+	b.Open("/job")
+	b.See("#card-LM-2-flash")
 	// What was at another moment is never kept for now.
 	w.clock.add(time.Hour)
-	b.open("/job?asof=2026-02-17T09:30")
+	b.Open("/job?asof=2026-02-17T09:30")
 	c.connect(b, false)
-	b.open("/job")
-	b.see("#kept")
+	b.Open("/job")
+	b.See("#kept")
 	if !eval[bool](b, `Boolean(document.querySelector("#card-LM-2-flash"))`) {
 		t.Error("the kept copy is older than what was seen")
 	}
@@ -475,26 +471,26 @@ func TestPhoneCallsBack(t *testing.T) {
 	w.clock.add(6 * time.Minute)
 	w.do("tomas", &queue.AdvanceStep{Unit: "LM-1", Step: "flash", Stretch: 1})
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("tomas")
-	b.until(`document.getElementById("call").hidden`)
-	b.shot("phone-hands-off", 360)
-	b.size(360, "dark")
-	b.shot("phone-hands-off-dark", 360)
-	b.size(360, "light")
-	b.click("#sound")
-	b.until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
+	b.Until(`document.getElementById("call").hidden`)
+	b.Shot("phone-hands-off", 360)
+	b.Size(360, "dark")
+	b.Shot("phone-hands-off-dark", 360)
+	b.Size(360, "light")
+	b.Click("#sound")
+	b.Until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
 	w.clock.add(26 * time.Minute) // two minutes before the end
-	b.do(chromedp.Reload())
-	b.see("#call")
-	if got := b.text("#call"); !strings.Contains(got, "LM-1: Come back") {
+	b.Do(chromedp.Reload())
+	b.See("#call")
+	if got := b.Text("#call"); !strings.Contains(got, "LM-1: Come back") {
 		t.Errorf("the call says %q", got)
 	}
-	b.shot("phone-called", 360)
-	b.click("#call button")
-	b.until(`document.getElementById("call").hidden`)
+	b.Shot("phone-called", 360)
+	b.Click("#call button")
+	b.Until(`document.getElementById("call").hidden`)
 	// The tap also allowed the sound that was wanted before.
-	b.until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
+	b.Until(`document.getElementById("sound").getAttribute("aria-pressed") == "true"`)
 	small := eval[string](b, `[...document.querySelectorAll("#jobs button, #jobs summary, #jobs .lines a, #jobs .whose a, .sound, #jobs label.button")].filter((e) => e.checkVisibility() && e.getBoundingClientRect().height < 44).map((e) => e.outerHTML.slice(0, 90)).join("\n")`)
 	if small != "" {
 		t.Errorf("too small for a gloved finger:\n%s", small)
@@ -508,14 +504,14 @@ func TestBenchByKeyboard(t *testing.T) {
 	w := newWorld(t)
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
-	b.size(1440, "light")
-	b.open("/bench/b3")
-	b.see(`#card-LM-1-flash`)
-	b.shot("bench-next", 1440)
+	b.Size(1440, "light")
+	b.Open("/bench/b3")
+	b.See(`#card-LM-1-flash`)
+	b.Shot("bench-next", 1440)
 	on := `document.activeElement.matches('form[action="/do/start"] > button')`
 	presses := 0
 	for ; presses < 60 && !eval[bool](b, on); presses++ {
-		b.do(chromedp.KeyEvent("\t"))
+		b.Do(chromedp.KeyEvent("\t"))
 	}
 	if !eval[bool](b, on) {
 		t.Fatalf("no way to the start by %d presses of Tab", presses)
@@ -523,9 +519,9 @@ func TestBenchByKeyboard(t *testing.T) {
 	if eval[string](b, `getComputedStyle(document.activeElement).outlineStyle`) == "none" {
 		t.Error("the focus is not to be seen")
 	}
-	b.do(chromedp.KeyEvent("\r"))
-	b.see(`#card-LM-1-flash .timer`)
-	b.shot("bench-running", 1440)
+	b.Do(chromedp.KeyEvent("\r"))
+	b.See(`#card-LM-1-flash .timer`)
+	b.Shot("bench-running", 1440)
 	// What is to be read from three metres: 5 mm a metre at 96 pixels an inch.
 	for what, least := range map[string]float64{".count": 100, ".step.running h2": 40, ".bench-who": 32, ".step.running .whose a": 40} {
 		if got := eval[float64](b, fmt.Sprintf(`parseFloat(getComputedStyle(document.querySelector(%q)).fontSize)`, what)); got < least {
@@ -533,35 +529,35 @@ func TestBenchByKeyboard(t *testing.T) {
 		}
 	}
 	w.clock.add(time.Hour)
-	b.do(chromedp.Reload())
-	b.see(".bench-alarm")
-	if got := b.text(".bench-alarm"); !strings.Contains(strings.ToLower(got), "overdue") {
+	b.Do(chromedp.Reload())
+	b.See(".bench-alarm")
+	if got := b.Text(".bench-alarm"); !strings.Contains(strings.ToLower(got), "overdue") {
 		t.Errorf("the alarm says %q", got)
 	}
-	b.shot("bench-alarm", 1440)
+	b.Shot("bench-alarm", 1440)
 
 	scan := func(code string) {
 		t.Helper()
 		eval[bool](b, fmt.Sprintf(`(() => { document.activeElement.blur(); for (const key of [...%q, "Enter"]) document.body.dispatchEvent(new KeyboardEvent("keydown", { key, bubbles: true, cancelable: true })); return true })()`, code))
 	}
 	scan("NOBODY-7")
-	b.see("#scanned")
-	if got := b.text("#scanned"); !strings.Contains(got, "Nothing here has this code: NOBODY-7") {
+	b.See("#scanned")
+	if got := b.Text("#scanned"); !strings.Contains(got, "Nothing here has this code: NOBODY-7") {
 		t.Errorf("an unknown code: %q", got)
 	}
-	b.shot("bench-unknown-code", 1440)
+	b.Shot("bench-unknown-code", 1440)
 	for _, code := range []string{"LM-1", "KB25-26-00417", "https://shop.example/units/LM-1"} {
-		b.open("/bench/b3")
-		b.see(".bench")
-		b.until(`document.getElementById("phone") && document.activeElement`)
-		b.until(`customElements && document.readyState == "complete"`)
+		b.Open("/bench/b3")
+		b.See(".bench")
+		b.Until(`document.getElementById("phone") && document.activeElement`)
+		b.Until(`customElements && document.readyState == "complete"`)
 		scan(code)
-		b.until(`location.pathname == "/units/LM-1"`)
+		b.Until(`location.pathname == "/units/LM-1"`)
 	}
 	// In a field, typing stays typing.
-	b.open("/bench/b3")
-	b.click(`#card-LM-1-flash details.more:has(form[action="/do/problem"]) > summary`)
-	b.write(`#card-LM-1-flash form[action="/do/problem"] input[name="reason"]`, "LM-1")
+	b.Open("/bench/b3")
+	b.Click(`#card-LM-1-flash details.more:has(form[action="/do/problem"]) > summary`)
+	b.Write(`#card-LM-1-flash form[action="/do/problem"] input[name="reason"]`, "LM-1")
 	if got := eval[string](b, `document.querySelector('#card-LM-1-flash form[action="/do/problem"] input[name="reason"]').value + location.pathname`); got != "LM-1/bench/b3" {
 		t.Errorf("typed in a field: %q", got)
 	}
@@ -575,15 +571,15 @@ func TestPhoneStaysItsOwnWithoutNetwork(t *testing.T) {
 	c := w.wire()
 	w.flashReady("LM-1", "tomas")
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("tomas")
 	b.keepsPage("/job")
 	c.connect(b, false)
 	eval[bool](b, `(() => { const f = document.createElement("form"); f.method = "post"; f.action = "/me"; f.innerHTML = '<input name="person" value="ines"><input name="back" value="/job">'; document.body.append(f); f.submit(); return true })()`)
-	b.until(`location.pathname == "/me"`)
-	b.open("/job")
-	b.see("#kept")
-	b.see("#card-LM-1-flash")
+	b.Until(`location.pathname == "/me"`)
+	b.Open("/job")
+	b.See("#kept")
+	b.See("#card-LM-1-flash")
 }
 
 // TestPhotoWithoutRoomStopsOneUnit: while the shop has no room for photos, what
@@ -595,7 +591,7 @@ func TestPhotoWithoutRoomStopsOneUnit(t *testing.T) {
 	w.arrive("LM-1", "reflash")
 	w.arrive("LM-2", "reflash")
 	b := newBrowser(t, w)
-	b.size(360, "light")
+	b.Size(360, "light")
 	b.isPhoneOf("ines")
 	b.keepsPage("/job")
 	c.noRoom.Store(true)

@@ -175,22 +175,22 @@ func TestWhatIfInABrowser(t *testing.T) {
 	t.Parallel()
 	w := lived(t)
 	b := newBrowser(t, w)
-	heard := b.listenFor()
-	b.size(1440, "light")
-	b.open("/owner/whatif")
-	b.shot("whatif-light", 1440)
+	b.Listen()
+	b.Size(1440, "light")
+	b.Open("/owner/whatif")
+	b.Shot("whatif-light", 1440)
 	eval[bool](b, `(document.querySelector("[name=weeks]").value = "2", document.querySelector("[name=pairs]").value = "6", document.querySelector("[name=add]").value = "ruth",
 		document.querySelector("[name=lit]").value = "p1", document.querySelector("[name=till]").value = "kofi", document.querySelector("[name=crates]").value = "30", true)`)
-	b.click(`form.stack-form button.primary`)
-	b.see(`#study progress, #study table`)
-	b.shot("whatif-running-light", 1440)
-	b.until(`document.querySelector(".study-table") != null`) // without a reload
+	b.Click(`form.stack-form button.primary`)
+	b.See(`#study progress, #study table`)
+	b.Shot("whatif-running-light", 1440)
+	b.Until(`document.querySelector(".study-table") != null`) // without a reload
 	for _, width := range []int64{1440, 360} {
 		for _, scheme := range []string{"light", "dark"} {
-			b.size(width, scheme)
+			b.Size(width, scheme)
 			for name, path := range map[string]string{"whatif": "/owner/whatif", "whatif-study": "/owner/whatif/1"} {
-				b.open(path)
-				b.see("h1")
+				b.Open(path)
+				b.See("h1")
 				if over := eval[int](b, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 					t.Errorf("%s is %d pixels too wide at %d", name, over, width)
 				}
@@ -199,7 +199,7 @@ func TestWhatIfInABrowser(t *testing.T) {
 				if small != "" {
 					t.Errorf("%s at %d has small targets:\n%s", name, width, small)
 				}
-				b.shot(name+"-"+scheme, width)
+				b.Shot(name+"-"+scheme, width)
 			}
 			if drawn := eval[int](b, `[...document.querySelectorAll("svg.plot")].filter((e) => e.checkVisibility()).length`); drawn != 2 && !strings.Contains(eval[string](b, `location.pathname`), "/1") {
 				continue
@@ -207,11 +207,6 @@ func TestWhatIfInABrowser(t *testing.T) {
 				t.Errorf("%d pictures are to be seen at %d", drawn, width)
 			}
 		}
-	}
-	heard.mu.Lock()
-	defer heard.mu.Unlock()
-	for _, c := range heard.list {
-		t.Errorf("the console says: %s", c)
 	}
 }
 

@@ -10,7 +10,6 @@ import (
 	"net/http/cookiejar"
 	"net/http/httptest"
 	"net/url"
-	"os"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -29,6 +28,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/experience"
 	"tickover/services/floor"
+	"tickover/services/floor/browsertest"
 	"tickover/services/floor/gate"
 	"tickover/services/floor/live"
 	"tickover/services/ledger"
@@ -37,19 +37,7 @@ import (
 	"tickover/testdata"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(withBrowser{m}) }
-
-// withBrowser closes the browser after the last test.
-type withBrowser struct{ m *testing.M }
-
-func (w withBrowser) Run() int {
-	code := w.m.Run()
-	if err := closeBrowser(); err != nil {
-		fmt.Fprintln(os.Stderr, "close the browser:", err)
-		return max(code, 1)
-	}
-	return code
-}
+func TestMain(m *testing.M) { goleak.VerifyTestMain(browsertest.Closing{M: m}) }
 
 // morning is a short working day of the demo shop: sunrise 07:31, quiet hours
 // until 09:00 and from 12:30 to 13:30.
