@@ -1,6 +1,7 @@
 package queue
 
 import (
+	"reflect"
 	"slices"
 	"strings"
 	"time"
@@ -65,11 +66,19 @@ type AmendUnit struct {
 func (a *AmendUnit) subject() Subject { return UnitSubject(a.Unit) }
 
 func (a *AmendUnit) decide(d *decider) error {
+	c := a.Change
+	if c.Contact != nil {
+		if err := checkContact(a.Unit, *c.Contact); err != nil {
+			return err
+		}
+		if u := d.state.Units[a.Unit]; u != nil && u.Status != InShop && c.onlyContact() {
+			return a.nameOwner(d, u)
+		}
+	}
 	u, err := d.unit(a.Unit)
 	if err != nil {
 		return err
 	}
-	c := a.Change
 	if c.Weight != nil && (*c.Weight < 1 || *c.Weight > 10) {
 		return refuse(CodeMalformed, "Give a weight from 1 to 10.", "the weight is %d", *c.Weight)
 	}
@@ -103,6 +112,39 @@ func (a *AmendUnit) decide(d *decider) error {
 	d.emitUnit(a.Unit, TypeUnitAmended, &c)
 	if c.NewController {
 		return d.flashAnew(u, &c)
+	}
+	return nil
+}
+
+// onlyContact reports that nothing else is to change.
+func (c UnitAmended) onlyContact() bool {
+	c.Contact, c.Reason = nil, ""
+	return reflect.ValueOf(c).IsZero()
+}
+
+// nameOwner says who has a machine that has left.
+func (a *AmendUnit) nameOwner(d *decider, u *Unit) error {
+	if err := d.latest(u, mark("Name the owner there.")); err != nil {
+		return err
+	}
+	if err := checkText("the reason", a.Change.Reason, false); err != nil {
+		return err
+	}
+	d.emitUnit(u.ID, TypeUnitAmended, &a.Change)
+	return nil
+}
+
+// latest refuses a visit of a machine that has come again since.
+func (d *decider) latest(u *Unit, what string) error {
+	if m := d.state.Machine(u); m.Latest().ID != u.ID {
+		return refuse(CodeWrongStep, what, "the machine of unit %s has been checked in again since, as %s", u.ID, m.Latest().ID)
+	}
+	return nil
+}
+
+func checkContact(u UnitID, id ContactID) error {
+	if len(id) > idMax {
+		return refuse(CodeMalformed, "Use the contact's id.", "unit %s's contact id is too long", u)
 	}
 	return nil
 }
@@ -462,8 +504,8 @@ type HandOver struct {
 func (a *HandOver) subject() Subject { return UnitSubject(a.Unit) }
 
 func (a *HandOver) decide(d *decider) error {
-	if len(a.Contact) > idMax {
-		return refuse(CodeMalformed, "Use the contact's id.", "unit %s's contact id is too long", a.Unit)
+	if err := checkContact(a.Unit, a.Contact); err != nil {
+		return err
 	}
 	if u := d.state.Units[a.Unit]; u != nil && u.Status == InShowroom && !a.Showroom {
 		return a.sell(d, u)
@@ -499,8 +541,8 @@ func (a *HandOver) decide(d *decider) error {
 // sell lets a machine leave the showroom: what was let pass when it went there
 // is asked for once more, and what came since.
 func (a *HandOver) sell(d *decider, u *Unit) error {
-	if m := d.state.Machine(u); m.Latest().ID != u.ID {
-		return refuse(CodeWrongStep, "Hand that one over.", "the machine of unit %s has been checked in again since, as %s", u.ID, m.Latest().ID)
+	if err := d.latest(u, mark("Hand that one over.")); err != nil {
+		return err
 	}
 	if err := d.pass(d.complete(u)); err != nil {
 		return err

@@ -1,7 +1,6 @@
 package queue
 
 import (
-	"cmp"
 	"fmt"
 	"maps"
 	"slices"
@@ -204,13 +203,18 @@ func (s *Shop) stepsOf(r *Route, options []StepID) []Step {
 func (s *State) applyUnit(u *Unit, e *Event) {
 	switch d := e.Data.(type) {
 	case *UnitAmended:
+		if d.Contact != nil {
+			u.belongs(*d.Contact, e.When())
+		}
 		u.amend(d)
 		if d.NewController {
 			u.wrote(Written{At: e.When(), Unsure: ControllerNew})
 		}
 	case *UnitLeft:
 		u.Status, u.Left, u.LeftOver = Delivered, e.When(), len(d.Overrides) > 0
-		u.Contact = cmp.Or(d.Contact, u.Contact)
+		if d.Contact != "" {
+			u.belongs(d.Contact, e.When())
+		}
 		if d.Showroom {
 			u.Status = InShowroom
 		}
@@ -224,6 +228,14 @@ func (s *State) applyUnit(u *Unit, e *Event) {
 	default:
 		s.applyStep(u, e)
 	}
+}
+
+// belongs takes down whose the unit is.
+func (u *Unit) belongs(who ContactID, at time.Time) {
+	if u.Contact != "" && u.Contact != who {
+		u.NewOwner = at
+	}
+	u.Contact = who
 }
 
 func (u *Unit) amend(d *UnitAmended) {

@@ -130,8 +130,9 @@ func (d *decider) receivable(id UnitID, a *UnitArrived) error {
 		return refuse(CodeMalformed, "Give a weight from 1 to 10.", "unit %s has the weight %d", id, a.Weight)
 	case a.Promise.IsZero():
 		return refuse(CodeMalformed, "Say until when it is promised.", "unit %s has no promise", id)
-	case len(a.Contact) > idMax:
-		return refuse(CodeMalformed, "Use the contact's id.", "unit %s's contact id is too long", id)
+	}
+	if err := checkContact(id, a.Contact); err != nil {
+		return err
 	}
 	if _, err := a.Ownership.MarshalText(); err != nil {
 		return refuse(CodeMalformed, "Say new, customer or trade-in.", "unit %s has no ownership", id)

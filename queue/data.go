@@ -68,6 +68,8 @@ type UnitAmended struct {
 	Note    *string              `json:"note,omitempty"`
 	Held    *bool                `json:"held,omitempty"` // the foreman holds the unit back
 	Family  *Family              `json:"family,omitempty"`
+	// Contact is whose it is; of a unit that has left, who has it now.
+	Contact *ContactID `json:"contact,omitempty"`
 	// NewController: the controller was replaced, so nothing that was flashed
 	// before is on the machine.
 	NewController bool   `json:"new_controller,omitempty"`

@@ -89,6 +89,9 @@ func readable(t EvidenceType, v string) bool {
 	case Number:
 		_, ok := number(v)
 		return ok
+	case Count:
+		_, err := strconv.ParseUint(v, 10, 31)
+		return err == nil
 	case Date:
 		_, err := time.Parse(time.DateOnly, v)
 		return err == nil
@@ -105,6 +108,8 @@ func shapeOf(t EvidenceType) string {
 	switch t {
 	case Number:
 		return "a plain number with a point, for example 12.6"
+	case Count:
+		return "a whole number, for example 3"
 	case Date:
 		return "a date, for example 2026-02-17"
 	case YesNo:
@@ -129,7 +134,7 @@ func (d *decider) plausible(u *Unit, op *Operation, ev Evidence) ([]Flag, *Refus
 		if v == "" {
 			continue
 		}
-		if x, ok := number(v); ok && f.Type == Number {
+		if x, ok := number(v); ok && f.Type.Measured() {
 			if (f.Min != nil && x < *f.Min) || (f.Max != nil && x > *f.Max) {
 				return nil, interlock(I12, "Measure again.", "%s of %s %s lies outside %s", f.Label, v, f.Unit, bounds(f))
 			}

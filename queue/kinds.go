@@ -77,15 +77,19 @@ const (
 	YesNo
 	Date  // YYYY-MM-DD
 	Photo // SHA-256s of photos in hex, a space between two
+	Count // a number of things
 )
 
-var evidenceTypes = names[EvidenceType]{"evidence type", []string{"", "number", "text", "yes-no", "date", "photo"}}
+var evidenceTypes = names[EvidenceType]{"evidence type", []string{"", "number", "text", "yes-no", "date", "photo", "count"}}
 
 func (t EvidenceType) String() string               { return evidenceTypes.text(t) }
 func (t EvidenceType) MarshalText() ([]byte, error) { return evidenceTypes.marshal(t) }
 func (t *EvidenceType) UnmarshalText(b []byte) error {
 	return evidenceTypes.unmarshal(b, t)
 }
+
+// Measured reports that values of the type are numbers, with a unit and bounds.
+func (t EvidenceType) Measured() bool { return t == Number || t == Count }
 
 // EvidenceTypes lists the names of all types.
 func EvidenceTypes() []string { return evidenceTypes.list[1:] }

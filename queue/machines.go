@@ -207,12 +207,15 @@ func foldKey(key MachineKey) MachineKey {
 func (u *Unit) House() bool { return u.Ownership != CustomerUnit && u.Status != Delivered }
 
 // changedHands reports whether the machine got another owner after a moment:
-// it was traded in or sold, or came back with somebody else.
+// it was traded in or sold, came back with somebody else, or is said to be
+// somebody else's.
 func (m *MachineRecord) changedHands(since time.Time) bool {
 	var owner ContactID
 	for _, u := range m.Visits {
 		switch {
 		case u.Arrived.After(since) && (u.Ownership == TradeIn || owner != "" && u.Contact != "" && u.Contact != owner):
+			return true
+		case u.NewOwner.After(since):
 			return true
 		case u.Left.After(since) && u.Status == Delivered && u.Ownership != CustomerUnit:
 			return true

@@ -280,6 +280,21 @@ func TestTheNewOwnerIsCalled(t *testing.T) {
 	is(queue.Booked, true)
 	leave3 := &queue.HandOver{Unit: "T-3"}
 	ok(t, override(s, queue.I11, leave3))
+	stands(queue.CampaignContacted{State: queue.Called})
+	says := func(id queue.UnitID, c queue.UnitAmended) error {
+		s.Now = s.Now.Add(time.Minute)
+		_, err := s.Do("ada", &queue.AmendUnit{Unit: id, Change: c})
+		return err
+	}
+	ok(t, says("T-3", queue.UnitAmended{Contact: new(queue.ContactID("second"))}))
+	is(queue.Called, true)
+	ok(t, says("T-3", queue.UnitAmended{Contact: new(queue.ContactID("third")), Reason: "sold it himself"}))
+	is(queue.ToCall, true)
+	if got := s.State.Units["T-3"].Contact; got != "third" {
+		t.Errorf("it is %q's", got)
+	}
+	wantCode(t, says("T-1", queue.UnitAmended{Contact: new(queue.ContactID("third"))}), queue.CodeWrongStep)                // T-3 now
+	wantCode(t, says("T-3", queue.UnitAmended{Contact: new(queue.ContactID("x")), Note: new("left")}), queue.CodeWrongStep) // it has left
 	stands(queue.CampaignContacted{State: queue.SweptElsewhere, Note: "at the works"})
 	visit("T-4", mine("third"))
 	is(queue.SweptElsewhere, false)

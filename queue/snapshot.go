@@ -11,7 +11,7 @@ import (
 // snapshotFormat is the version of a stored state; one of another version is
 // not read, and the log is folded instead. 2: units have what was written to
 // their controllers, machines' keys are folded.
-const snapshotFormat = 2
+const snapshotFormat = 3
 
 // snapshot is a State's stored form.
 type snapshot struct {

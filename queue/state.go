@@ -98,6 +98,8 @@ type Unit struct {
 	Rework   string `json:"rework,omitempty"`
 	// Sold is when it left the showroom with its owner.
 	Sold time.Time `json:"sold,omitzero"`
+	// NewOwner is when it was last said to be somebody else's than was known.
+	NewOwner time.Time `json:"new_owner,omitzero"`
 	// Written is what the visit wrote to the controller, the oldest first.
 	Written []Written `json:"written,omitempty"`
 	// Sweeps are what campaigns asked of this visit.

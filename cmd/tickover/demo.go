@@ -11,10 +11,12 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"golang.org/x/sync/errgroup"
 
 	"tickover/queue"
 	"tickover/queue/intake"
 	"tickover/queue/log"
+	"tickover/services/contacts"
 	"tickover/services/ledger"
 	"tickover/services/simshop"
 	"tickover/testdata"
@@ -74,8 +76,13 @@ func (c *demoCmd) Run(ctx context.Context, io streams) error {
 		return runShop(ctx, shopOptions{
 			shop: shop, file: hash, log: srv, snapshots: srv, connect: srv.Connect, now: clock.Now,
 			data: dir, listen: c.Listen, logger: logger, ready: announce(io, shop.Name),
-			beside: func(ctx context.Context, l *ledger.Ledger, nc *nats.Conn) error {
-				return s.Drive(ctx, simshop.Live{Clock: clock, Ledger: l, Conn: nc, Played: c.played(), SkipNights: true, Logger: logger})
+			beside: func(ctx context.Context, l *ledger.Ledger, nc *nats.Conn, people *contacts.Book) error {
+				g, ctx := errgroup.WithContext(ctx)
+				g.Go(func() error { return simshop.Customers(ctx, l, people) })
+				g.Go(func() error {
+					return s.Drive(ctx, simshop.Live{Clock: clock, Ledger: l, Conn: nc, Played: c.played(), SkipNights: true, Logger: logger})
+				})
+				return g.Wait()
 			},
 		})
 	})

@@ -334,7 +334,7 @@ type unitsCmd struct {
 	Show    unitShowCmd    `cmd:"" help:"A unit with its steps."`
 	History unitHistoryCmd `cmd:"" help:"A unit's events, oldest first."`
 
-	Amend    unitAmendCmd    `cmd:"" help:"Change a unit's promise, weight, fitment, variant or controller."`
+	Amend    unitAmendCmd    `cmd:"" help:"Change a unit's promise, weight, fitment, variant, controller or whose it is."`
 	HandOver unitHandOverCmd `cmd:"" help:"Let a unit leave, to its owner or the showroom, or from there to who has bought it."`
 }
 
@@ -346,6 +346,7 @@ type unitAmendCmd struct {
 	Fitment       string `help:"Exhaust and intake as fitted."`
 	Variant       string `help:"The variant of calibration that the owner wants: standard, idle+100 or idle+200."`
 	Family        string `help:"Controller family."`
+	Contact       string `help:"Whose it is, also of a unit that has left: an id, as tickover people find shows it." placeholder:"ID"`
 	NewController bool   `help:"The controller was replaced: nothing that was flashed before is on it. Needs a reason."`
 	Reason        string `help:"Why."`
 }
@@ -373,6 +374,9 @@ func (c *unitAmendCmd) Run(ctx context.Context, out streams) error {
 	if c.NewController {
 		f["new_controller"] = true
 	}
+	if err := c.contact(ctx, out, c.Contact, f); err != nil {
+		return err
+	}
 	return c.post(ctx, out, "/units/"+url.PathEscape(c.Unit)+"/amend", f, c.Unit+" is changed")
 }
 
@@ -385,13 +389,23 @@ type unitHandOverCmd struct {
 
 func (c *unitHandOverCmd) Run(ctx context.Context, out streams) error {
 	f := map[string]any{"showroom": c.Showroom}
-	if c.Contact != "" { // a slip of the pen would give the machine to nobody
-		if _, err := c.raw(ctx, out, request{method: "GET", path: "/people/" + url.PathEscape(c.Contact)}); err != nil {
-			return fmt.Errorf("contact %s: %w", c.Contact, err)
-		}
-		f["contact"] = c.Contact
+	if err := c.contact(ctx, out, c.Contact, f); err != nil {
+		return err
 	}
 	return c.post(ctx, out, "/units/"+url.PathEscape(c.Unit)+"/hand-over", f, c.Unit+" has left")
+}
+
+// contact puts somebody into what is sent, if he is known: a slip of the pen
+// would give the machine to nobody.
+func (c *tellFlags) contact(ctx context.Context, out streams, id string, into map[string]any) error {
+	if id == "" {
+		return nil
+	}
+	if _, err := c.raw(ctx, out, request{method: "GET", path: "/people/" + url.PathEscape(id)}); err != nil {
+		return fmt.Errorf("contact %s: %w", id, err)
+	}
+	into["contact"] = id
+	return nil
 }
 
 type unitsListCmd struct {

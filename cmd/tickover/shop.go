@@ -57,7 +57,7 @@ type shopOptions struct {
 	expose *exposure
 	io     streams
 	// beside runs with the shop: the simulated people of the demo.
-	beside func(context.Context, *ledger.Ledger, *nats.Conn) error
+	beside func(context.Context, *ledger.Ledger, *nats.Conn, *contacts.Book) error
 }
 
 // openLedger folds the log and puts the shop file into effect if it is new.
@@ -196,7 +196,7 @@ func runShop(ctx context.Context, o shopOptions) error {
 	}
 	g.Go(func() error { return serve(ctx, pages, o.ready) })
 	if o.beside != nil {
-		g.Go(func() error { return o.beside(ctx, l, nc) })
+		g.Go(func() error { return o.beside(ctx, l, nc, people) })
 	}
 	err = g.Wait()
 	if errors.Is(err, context.Canceled) || errors.Is(err, http.ErrServerClosed) {

@@ -67,9 +67,9 @@
 //	overnight  may run on with nobody there (false); never with the engine
 //	           running, never a flash
 //	handover   somebody else may go on with it (false)
-//	evidence   by key: label (the key), type (number, text, yes-no, date,
-//	           photo), unit, min and max (of a number), required (true), at_start
-//	           (false). The keys odometer_km, engine_h, battery_v, programmed_on,
+//	evidence   by key: label (the key), type (number, count, text, yes-no,
+//	           date, photo), unit, min and max (of a number or count), required
+//	           (true), at_start (false). The keys odometer_km, engine_h, battery_v, programmed_on,
 //	           calibration, revision, frame_number and photos have their type
 //	           and unit built in; photos may go with any step, name it here only
 //	           to require them or to give them a label; programmed_on takes

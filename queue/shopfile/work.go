@@ -185,7 +185,7 @@ func (r *reader) field(key, n *yaml.Node, op *operationDraft) queue.EvidenceFiel
 // measure reads what only a number has: its unit and bounds.
 func (r *reader) measure(m *mapping, f *queue.EvidenceField, fixedUnit bool) {
 	unit, least, most := m.get("unit"), m.get("min"), m.get("max")
-	if f.Type != queue.Number {
+	if !f.Type.Measured() {
 		for _, n := range []*yaml.Node{unit, least, most} {
 			if n != nil && f.Type != 0 {
 				r.at(n, "only a number has unit, min and max", "%s is of type %s", m.what, f.Type)

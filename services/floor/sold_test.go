@@ -39,6 +39,43 @@ func TestSoldFromTheShowroom(t *testing.T) {
 	}
 }
 
+// TestWhoseItIs: who has a machine that was handed over is named on its page,
+// and is who a campaign shows; nobody is kept whom a refused form named.
+func TestWhoseItIs(t *testing.T) {
+	w := unserved(t)
+	w.withPeople()
+	w.sold("LM-1", "KB25-26-00001")
+	w.listNewer()
+	w.be("ruth")
+	campaign := "/campaigns/" + newerCampaign
+	if d := w.page(campaign); !strings.Contains(d.text(), "The owner is not known. Say whose it is") {
+		t.Fatalf("the campaign does not ask: %s", d.text())
+	}
+	d := w.submit(w.page("/units/LM-1").form("/do/owner"), "name", " ", "phone", "0131 496 0000")
+	if !strings.Contains(d.refusal(), "obody is named") || len(w.people.Find("0131")) > 0 {
+		t.Errorf("nobody: %s", d.text())
+	}
+	d = w.submit(d.form("/do/owner"), "name", "Ada Brook", "phone", "0131 496 0000")
+	if !strings.Contains(d.said(), "whose LM-1 is") || !strings.Contains(d.text(), "Customer: Ada Brook") {
+		t.Fatalf("named: %s", d.text())
+	}
+	if s := w.page(campaign).text(); !strings.Contains(s, "Ada Brook") {
+		t.Errorf("the campaign does not name her: %s", s)
+	}
+	late := d.form("/do/owner")
+	w.machine("LM-2", "KB25-26-00001", "accessories")
+	if d := w.submit(late, "name", "Ben Ash"); !strings.Contains(d.refusal(), "checked in again since, as LM-2") || len(w.people.Find("Ben Ash")) > 0 {
+		t.Errorf("of a visit that is over: %s", d.text())
+	}
+	if len(w.page("/units/LM-1").forms("/do/owner")) > 0 {
+		t.Error("a visit that is over asks whose the machine is")
+	}
+	w.submit(w.page("/units/LM-2").form("/do/owner"), "name", "Ben Ash")
+	if u := w.l.View().Units["LM-2"]; len(w.people.Find("Ben Ash")) != 1 || w.people.Find("Ben Ash")[0].ID != u.Contact {
+		t.Errorf("in the shop it can't be said: %+v", u)
+	}
+}
+
 // TestControllerReplacedByForm: the flash is asked for again, and the machine's
 // pages say since when what it holds is not known.
 func TestControllerReplacedByForm(t *testing.T) {

@@ -212,7 +212,7 @@ func (w *world) arrival(t trade, at time.Time) (queue.ReceiveUnit, bool) {
 		d.Ownership, d.Weight = queue.TradeIn, 2
 	}
 	if d.Ownership == queue.CustomerUnit {
-		d.Contact = queue.ContactID("contact-" + string(u.Unit))
+		d.Contact = contactOf(u.Unit)
 	}
 	for _, rs := range r.Steps {
 		if rs.Optional && w.chance(0.35) {

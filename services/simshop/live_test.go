@@ -3,6 +3,7 @@ package simshop_test
 import (
 	"context"
 	"errors"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -14,6 +15,7 @@ import (
 	"tickover/queue/log"
 	"tickover/queue/queuetest"
 	"tickover/services/bench"
+	"tickover/services/contacts"
 	"tickover/services/dispatch"
 	"tickover/services/ledger"
 	"tickover/services/simshop"
@@ -145,6 +147,8 @@ func TestLiveBesideAHuman(t *testing.T) {
 	p.run("simulation", func(ctx context.Context) error {
 		return s.Drive(ctx, simshop.Live{Clock: p.clock, Ledger: p.ledger, Conn: p.conn, Played: []queue.PersonID{human}, SkipNights: true})
 	})
+	who := phoneBook{}
+	p.run("customers", func(ctx context.Context) error { return simshop.Customers(ctx, p.ledger, who) })
 	select {
 	case <-done:
 	case <-time.After(2 * time.Minute):
@@ -164,7 +168,32 @@ func TestLiveBesideAHuman(t *testing.T) {
 	if st.Status != queue.Running || st.Technician != human {
 		t.Errorf("the human's step is %s by %s", st.Status, st.Technician)
 	}
+	customers := 0
+	for _, u := range p.ledger.View().Units {
+		if u.Contact == "" || u.Arrived.After(morning) {
+			continue
+		}
+		customers++
+		if c := who[u.Contact]; c.Name == "" || !strings.HasPrefix(c.Phone, "01632 960") {
+			t.Errorf("%s of %s is %+v", u.Contact, u.ID, c)
+		}
+	}
+	if customers == 0 {
+		t.Error("nobody brought a machine")
+	}
 	t.Logf("%s on the shop's clock; events %v", p.clock.Now().Format(time.DateTime), calls)
+}
+
+// phoneBook is a book of people in memory; as in the real one, nobody is kept
+// anew who is there.
+type phoneBook map[queue.ContactID]contacts.Person
+
+func (b phoneBook) Save(_ context.Context, p contacts.Person) (contacts.Person, error) {
+	if _, there := b[p.ID]; there {
+		return p, contacts.ErrStale
+	}
+	b[p.ID] = p
+	return p, nil
 }
 
 // someTodo is a step of the kind that nobody has taken.

@@ -94,8 +94,8 @@ func (w *world) reading(u *queue.Unit, st *queue.Step, b *bike, f *queue.Evidenc
 		}
 	}
 	switch f.Type {
-	case queue.Number:
-		return w.number(f)
+	case queue.Number, queue.Count:
+		return written(f, w.number(f))
 	case queue.YesNo:
 		return "yes"
 	case queue.Date:
@@ -118,8 +118,8 @@ func airC(at time.Time) float64 {
 	return 8 - 7*math.Cos(2*math.Pi*(day-25)/365.25) - 3*math.Cos(2*math.Pi*(hour-3)/24)
 }
 
-// warmRiseK is how far engines would warm up at idle, above the air, warm up at idle, as one lump of heat (scheduler/estimate
-// learns it again from what is written down).
+// warmRiseK is how far engines would warm up at idle, above the air, as one lump
+// of heat (scheduler/estimate learns it again from what is written down).
 const warmRiseK = 130.0
 
 // coldness is how much longer an engine takes to get warm in this air than at
@@ -146,7 +146,7 @@ func (w *world) today() string {
 }
 
 // number draws a reading well inside the field's bounds, as far as it has any.
-func (w *world) number(f *queue.EvidenceField) string {
+func (w *world) number(f *queue.EvidenceField) float64 {
 	low, high := 1.0, 2.0
 	switch {
 	case f.Min != nil && f.Max != nil:
@@ -159,6 +159,14 @@ func (w *world) number(f *queue.EvidenceField) string {
 	}
 	x := low + w.rand.Float64()*(high-low)
 	if high-low > 3 {
+		x = math.Round(x)
+	}
+	return x
+}
+
+// written is a reading as a person writes it.
+func written(f *queue.EvidenceField, x float64) string {
+	if f.Type == queue.Count {
 		x = math.Round(x)
 	}
 	return tenth(x)
@@ -203,10 +211,10 @@ func (w *world) wrongReadings(j *job, right queue.Evidence) []queue.Evidence {
 			with(f.Key, w.now.AddDate(1, 0, 0).Format(time.DateOnly))
 		case f.Key == queue.EvidenceCalibration:
 			with(f.Key, v+"x")
-		case f.Type == queue.Number:
+		case f.Type.Measured():
 			x, _ := strconv.ParseFloat(v, 64)
-			with(f.Key, tenth(x/10))
-			with(f.Key, tenth(x*10))
+			with(f.Key, written(f, x/10))
+			with(f.Key, written(f, x*10))
 		case f.Required:
 			with(f.Key, "")
 		}

@@ -120,6 +120,7 @@ type (
 		Note    *string                    `json:"note,omitempty" maxLength:"2000"`
 		Held    *bool                      `json:"held,omitempty" doc:"A foreman holds the unit back, or lets it go on"`
 		Family  *queue.Family              `json:"family,omitempty" maxLength:"60" doc:"Controller family"`
+		Contact *queue.ContactID           `json:"contact,omitempty" maxLength:"64" doc:"Whose it is, also of a unit that has left; an opaque id, never a name or number"`
 
 		NewController bool   `json:"new_controller,omitempty" doc:"The controller was replaced: nothing that was flashed before is on it. The flash is asked for again, or added to the visit; a reason is needed"`
 		Reason        string `json:"reason,omitempty" maxLength:"2000"`
@@ -202,9 +203,9 @@ func (a *API) commands() {
 		}
 		return all, ""
 	})
-	onUnit(a, "amend", "amendUnit", "Change promise, weight, fitment, parts, note, controller, or hold it back", func(u queue.UnitID, b *amendBody) queue.Action {
+	onUnit(a, "amend", "amendUnit", "Change promise, weight, fitment, parts, note, controller, whose it is, or hold it back", func(u queue.UnitID, b *amendBody) queue.Action {
 		return &queue.AmendUnit{Unit: u, Change: queue.UnitAmended{Promise: b.Promise, Weight: b.Weight, Fitment: b.Fitment, Variant: b.Variant, Parts: b.Parts, Note: b.Note, Held: b.Held,
-			Family: b.Family, NewController: b.NewController, Reason: b.Reason}}
+			Family: b.Family, Contact: b.Contact, NewController: b.NewController, Reason: b.Reason}}
 	})
 	onUnit(a, "hand-over", "handOver", "Let the unit leave, to its owner or to the showroom, or from the showroom to who has bought it", func(u queue.UnitID, b *handOverBody) queue.Action {
 		return &queue.HandOver{Unit: u, Showroom: b.Showroom, Contact: b.Contact}

@@ -158,6 +158,7 @@ var table = map[string]Rule{
 	"POST /import":                  to(foreman, counter),
 	"POST /do/receive":              to(foreman, counter),
 	"POST /do/amend":                to(foreman, counter),
+	"POST /do/owner":                to(foreman, counter),
 	"POST /do/hand-over":            to(foreman, counter),
 	"POST /do/contact":              to(foreman, counter),
 

@@ -44,6 +44,9 @@ func TestLanguagesAreComplete(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if twice := repeated(string(text)); len(twice) > 0 {
+			t.Errorf("%s: more than once: %s", name, strings.Join(twice, ", "))
+		}
 		po.Parse(text)
 		d := po.GetDomain()
 		known := func(m locale.Message) bool {
@@ -69,6 +72,19 @@ func TestLanguagesAreComplete(t *testing.T) {
 		}
 		leftOver(t, name, d, ms)
 	}
+}
+
+// repeated are the messages that a file has more than once: gettext's own tools
+// refuse it then.
+func repeated(text string) (twice []string) {
+	seen := map[string]bool{}
+	for _, m := range regexp.MustCompile(`(?m)^(?:msgctxt .*\n)?msgid .*\n(?:".*\n)*`).FindAllString(text, -1) {
+		if seen[m] {
+			twice = append(twice, strings.TrimSpace(m))
+		}
+		seen[m] = true
+	}
+	return twice
 }
 
 func inContext(m locale.Message) string {

@@ -140,6 +140,10 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 		a.Arrival.Contact, undo, err = p.customer(ctx, b, f)
 	case *queue.HandOver:
 		a.Contact, undo, err = p.customer(ctx, b, f)
+	case *queue.AmendUnit:
+		if a.Change.Contact != nil {
+			*a.Change.Contact, undo, err = p.customer(ctx, b, f)
+		}
 	}
 	if err != nil {
 		return "", err
@@ -159,8 +163,7 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	return done, nil
 }
 
-// names reports that the unit which was checked in or sold names this form's
-// customer.
+// names reports that the unit of this form names the form's customer.
 func (p *Pages) names(a queue.Action) bool {
 	var id queue.UnitID
 	var who queue.ContactID
@@ -169,6 +172,11 @@ func (p *Pages) names(a queue.Action) bool {
 		id, who = x.Unit, x.Arrival.Contact
 	case *queue.HandOver:
 		id, who = x.Unit, x.Contact
+	case *queue.AmendUnit:
+		if x.Change.Contact == nil {
+			return false
+		}
+		id, who = x.Unit, *x.Change.Contact
 	default:
 		return false
 	}
@@ -361,6 +369,7 @@ type action func(*input) (queue.Action, string)
 var actions = map[string]action{
 	"receive": receive,
 	"amend":   amend,
+	"owner":   owner,
 	"hold": func(in *input) (queue.Action, string) {
 		held := in.Get("held") == "yes"
 		said := in.b.T("%s goes on.", in.unit())
@@ -493,6 +502,14 @@ func amend(in *input) (queue.Action, string) {
 	c.NewController = in.Get("new_controller") == "yes"
 	c.Reason = in.text("reason")
 	return &queue.AmendUnit{Unit: u.ID, Change: c}, in.b.T("%s is changed.", u.ID)
+}
+
+// owner says whose a unit is; carryOut keeps who was named.
+func owner(in *input) (queue.Action, string) {
+	if in.text("name") == "" {
+		in.wrong("name", "nobody is named", "Write the name.")
+	}
+	return &queue.AmendUnit{Unit: in.unit(), Change: queue.UnitAmended{Contact: new(queue.ContactID)}}, in.b.T("It is written down whose %s is.", in.unit())
 }
 
 func receive(in *input) (queue.Action, string) {

@@ -132,6 +132,9 @@ func amended(b *Base, d *queue.UnitAmended) []string {
 	if d.Family != nil {
 		out = append(out, b.T("controller family %s", *d.Family))
 	}
+	if d.Contact != nil {
+		out = append(out, b.T("whose it is")) // no name: the past of people is not kept
+	}
 	if d.NewController {
 		out = append(out, b.T("the controller was replaced"))
 	}

@@ -36,6 +36,7 @@ type unitPage struct {
 	Last     string         // what was flashed here last
 	// KeepsPeople: beside the log.
 	KeepsPeople bool
+	Latest      bool // the machine has not been checked in again since
 }
 
 // Told is one event in words.
@@ -80,7 +81,8 @@ func (p *Pages) unit(r *http.Request, b *Base) (string, any, error) {
 		}
 	}
 	page.KeepsPeople = p.o.Contacts != nil
-	page.Called, page.Last = b.campaignsOf(u), b.LastFlash(b.State.Machine(u))
+	m := b.State.Machine(u)
+	page.Called, page.Last, page.Latest = b.campaignsOf(u), b.LastFlash(m), m.Latest().ID == u.ID
 	if b.Plan != nil {
 		if i := slices.IndexFunc(b.Plan.Units, func(f dispatch.UnitForecast) bool { return f.Unit == u.ID }); i >= 0 {
 			page.Forecast = &b.Plan.Units[i]
