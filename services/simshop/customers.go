@@ -2,9 +2,9 @@ package simshop
 
 import (
 	"context"
+	"crypto/sha256"
 	"errors"
 	"fmt"
-	"hash/fnv"
 
 	"tickover/queue"
 	"tickover/services/contacts"
@@ -57,11 +57,9 @@ var (
 // numbers are of those that Ofcom sets aside for drama, 01632 960000 to 960999
 // (from memory).
 func customer(id queue.ContactID) contacts.Person {
-	h := fnv.New32a()
-	_, _ = h.Write([]byte(id))
-	n := int(h.Sum32() >> 1)
+	h := sha256.Sum256([]byte(id))
 	return contacts.Person{
-		ID: id, Name: firstNames[n%len(firstNames)] + " " + familyNames[n/len(firstNames)%len(familyNames)],
-		Phone: fmt.Sprintf("01632 960%03d", n/1000%1000),
+		ID: id, Name: firstNames[int(h[0])%len(firstNames)] + " " + familyNames[int(h[1])%len(familyNames)],
+		Phone: fmt.Sprintf("01632 960%03d", (int(h[2])<<8+int(h[3]))%1000),
 	}
 }
