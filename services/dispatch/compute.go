@@ -125,9 +125,11 @@ func (s *snapshot) render(raw *model.Plan) *Plan {
 		x := &raw.Unplaced[i]
 		ref := w.acts[x.Activity]
 		why := w.cause(x.Activity, &x.Cause)
-		p.Unplaced = append(p.Unplaced, UnplacedStep{
-			Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: why.String(), Say: why,
-		})
+		un := UnplacedStep{Unit: ref.unit.ID, Step: ref.step.ID, Constraint: x.Constraint.String(), Why: why.String(), Say: why}
+		if x.Cause.Kind == model.CauseNeeds {
+			un.After = w.acts[x.Cause.Activity].step.ID
+		}
+		p.Unplaced = append(p.Unplaced, un)
 	}
 	for i := range raw.Pins {
 		x := &raw.Pins[i]

@@ -83,6 +83,8 @@ type UnplacedStep struct {
 	Constraint string       `json:"constraint"` // C1…C14
 	Why        string       `json:"why"`
 	Say        said.Text    `json:"say,omitzero"`
+	// After is the step before it that does not fit either, if that is why.
+	After queue.StepID `json:"after,omitempty"`
 }
 
 // FailedPin is a pin that the plan can't keep.

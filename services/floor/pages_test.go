@@ -598,3 +598,27 @@ func TestShopNotSetUp(t *testing.T) {
 		t.Errorf("choose: %d %s", r.status, r.body)
 	}
 }
+
+// TestWhatDoesNotFitIsNamedOnce: the step that has no place, with its reason, and
+// how many wait behind it.
+func TestWhatDoesNotFitIsNamedOnce(t *testing.T) {
+	w := newWorld(t)
+	w.machine("LM-1", "VH35-23-00001", "reflash", func(a *queue.UnitArrived) {
+		a.Machine.Make, a.Machine.Model, a.Machine.Year, a.Machine.Family = "Varlund", "Holt 350", 2023, "vl7"
+	})
+	d := w.page("/board")
+	panel := d.all(func(n *html.Node) bool { return attr(n, "id") == "unplaced" })
+	if len(panel) != 1 {
+		t.Fatalf("%d panels of what does not fit: %s", len(panel), d.text())
+	}
+	steps := len(w.l.View().Units["LM-1"].Steps)
+	got := text(panel[0])
+	for _, part := range []string{"LM-1 Flash the calibration", "needs no calibration", fmt.Sprintf("and %d steps after it", steps-2)} {
+		if !strings.Contains(got, part) {
+			t.Errorf("it lacks %q: %s", part, got)
+		}
+	}
+	if strings.Contains(got, "which comes before it") {
+		t.Errorf("it repeats itself: %s", got)
+	}
+}

@@ -20,7 +20,7 @@ type boardPage struct {
 	Rows     []UnitRow // that the filter lets through
 	Ready    []UnitRow // every step done
 	Out      []Out
-	Unplaced []dispatch.UnplacedStep
+	Unplaced []unplaced
 	Pins     []dispatch.FailedPin
 	Outdoor  []outdoorNow
 	Taken    []Taken
@@ -151,6 +151,40 @@ func (b *Base) openDay(p *Pages, t time.Time) time.Time {
 	return t
 }
 
+// unplaced is a step that does not fit, and how many do not for its sake.
+type unplaced struct {
+	dispatch.UnplacedStep
+	Behind int
+}
+
+// unplaced are the steps that do not fit, those that come after one counted
+// with it.
+func (b *Base) unplaced() []unplaced {
+	todo := slices.DeleteFunc(slices.Clone(b.Plan.Unplaced), func(u dispatch.UnplacedStep) bool {
+		s := b.Book.Of(u.Unit, u.Step)
+		return s == nil || s.Step.Status != queue.Todo
+	})
+	var rows []unplaced
+	first := map[queue.UnitID]int{} // in rows
+	for _, u := range todo {
+		if u.After == "" {
+			first[u.Unit] = len(rows)
+			rows = append(rows, unplaced{UnplacedStep: u})
+		}
+	}
+	for _, u := range todo {
+		if u.After == "" {
+			continue
+		}
+		if i, ok := first[u.Unit]; ok {
+			rows[i].Behind++
+		} else {
+			rows = append(rows, unplaced{UnplacedStep: u})
+		}
+	}
+	return rows
+}
+
 func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section, b.Wide, b.Live = b.T("Board"), "board", true, true
 	q := r.URL.Query()
@@ -183,11 +217,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 	}
 	page.IsToday = page.Board.Day.Format(time.DateOnly) == page.Today
 	if b.Plan != nil {
-		for _, u := range b.Plan.Unplaced {
-			if s := b.Book.Of(u.Unit, u.Step); s != nil && s.Step.Status == queue.Todo {
-				page.Unplaced = append(page.Unplaced, u)
-			}
-		}
+		page.Unplaced = b.unplaced()
 		page.Pins = b.Plan.Pins
 	}
 	cond := p.almanac(b).Conditions(b.State, b.Now, b.Now)
