@@ -602,3 +602,25 @@ func (w *world) calledBack() {
 	w.do("ruth", &queue.HandOver{Unit: "LM-21", Showroom: true})
 	w.listNewer()
 }
+
+// TestWhoIsThereToCall: of what is in the shop, or is the shop's own, nobody has
+// to be called.
+func TestWhoIsThereToCall(t *testing.T) {
+	w := newWorld(t)
+	w.sold("LM-1", "KB25-26-00001")
+	w.machine("LM-2", "KB25-26-00002", "relearn-only")
+	w.machine("LM-3", "KB25-26-00003", "relearn-only", func(a *queue.UnitArrived) { a.Ownership = queue.TradeIn })
+	w.listNewer()
+	list := w.page("/campaigns").text()
+	if !strings.Contains(list, "1 to call 1 in the shop 1 the shop’s own 0 called") {
+		t.Errorf("the list counts otherwise: %s", list)
+	}
+	for state, unit := range map[string]queue.UnitID{"to-call": "LM-1", "here": "LM-2", "ours": "LM-3"} {
+		s := w.page("/campaigns/" + newerCampaign + "?state=" + state).text()
+		for _, id := range []queue.UnitID{"LM-1", "LM-2", "LM-3"} {
+			if strings.Contains(s, string(id)+" Kestrow") != (id == unit) {
+				t.Errorf("%s: %s: %s", state, id, s)
+			}
+		}
+	}
+}

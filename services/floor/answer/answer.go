@@ -252,12 +252,14 @@ func problem(status int, code queue.Code, what, do string) *Problem {
 	return &Problem{Type: "about:blank", Title: http.StatusText(status), Status: status, Code: code, What: what, Do: do, Detail: Sentence(what) + " " + do}
 }
 
-// Sentence gives a clause a capital and a full stop.
+// Sentence gives a clause a capital, unless it begins with an id, and a full
+// stop.
 func Sentence(clause string) string {
 	if clause == "" {
 		return ""
 	}
-	if c := clause[0]; 'a' <= c && c <= 'z' {
+	first, _, _ := strings.Cut(clause, " ")
+	if c := clause[0]; 'a' <= c && c <= 'z' && !strings.ContainsAny(first, "0123456789") {
 		clause = string(c-'a'+'A') + clause[1:]
 	}
 	if !strings.HasSuffix(clause, ".") && !strings.HasSuffix(clause, "?") && !strings.HasSuffix(clause, "…") {

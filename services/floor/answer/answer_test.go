@@ -59,7 +59,7 @@ func TestCauseIsKeptBack(t *testing.T) {
 
 func TestRefusalInFull(t *testing.T) {
 	p := answer.Refused(&queue.Refusal{Code: queue.CodeInterlock, Interlock: queue.I8, What: "p1 is shut: quiet hours", Do: "Wait for it to open.", Override: true})
-	if p.Detail != "I8: P1 is shut: quiet hours. Wait for it to open." || p.Interlock != "I8" || !p.Override || p.Type != "/cautions#I8" {
+	if p.Detail != "I8: p1 is shut: quiet hours. Wait for it to open." || p.Interlock != "I8" || !p.Override || p.Type != "/cautions#I8" {
 		t.Errorf("%+v", p)
 	}
 }

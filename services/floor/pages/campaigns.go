@@ -30,9 +30,28 @@ type campaignsPage struct {
 // campaignRow is a campaign with how far it is.
 type campaignRow struct {
 	*queue.Campaign
-	Total, Swept, Here           int
-	ToCall, Called, Booked, Said int // open machines by the owner's state
-	Ours                         int // those whose owner is the shop itself
+	Total int
+	In    map[string]int // machines by standing
+}
+
+// Swept are the machines that nothing is open of.
+func (r campaignRow) Swept() int { return r.In["swept"] }
+
+// standing is how it stands with a machine: swept, what its owner said, or why
+// there is nobody to call.
+func standing(l *queue.CampaignLine) string {
+	u := l.Latest()
+	switch {
+	case !l.Open:
+		return "swept"
+	case l.Contact.State != queue.ToCall:
+		return l.Contact.State.String()
+	case u.House():
+		return "ours"
+	case u.Status == queue.InShop:
+		return "here"
+	}
+	return l.Contact.State.String()
 }
 
 // CampaignTitle is a campaign's title in the reader's language: a person's own
@@ -53,34 +72,13 @@ func (r campaignRow) Percent() int {
 	if r.Total == 0 {
 		return 100
 	}
-	return 100 * r.Swept / r.Total
+	return 100 * r.Swept() / r.Total
 }
 
 func campaignRowOf(c *queue.Campaign, lines []queue.CampaignLine) campaignRow {
-	r := campaignRow{Campaign: c, Total: len(lines)}
+	r := campaignRow{Campaign: c, Total: len(lines), In: map[string]int{}}
 	for i := range lines {
-		l := &lines[i]
-		if !l.Open {
-			r.Swept++
-			continue
-		}
-		if l.Latest().Status == queue.InShop {
-			r.Here++
-		}
-		switch l.Contact.State {
-		case queue.Called:
-			r.Called++
-		case queue.Booked:
-			r.Booked++
-		case queue.Declined:
-			r.Said++
-		default:
-			if l.Latest().House() {
-				r.Ours++
-			} else {
-				r.ToCall++
-			}
-		}
+		r.In[standing(&lines[i])]++
 	}
 	return r
 }
@@ -140,12 +138,14 @@ type campaignLine struct {
 	Unit   *queue.Unit // the last visit
 	Person *contacts.Person
 	Visit  unitCampaign // how it stands in the visit, while that is open
+	// Standing is a key of stateWords.
+	Standing string
 }
 
 // Words of the states of owners.
 var stateWords = map[string]string{
 	"to-call": locale.Mark("to call"), "called": locale.Mark("called"), "booked": locale.Mark("booked"), "declined": locale.Mark("declined"),
-	"done-elsewhere": locale.Mark("done elsewhere"), "swept": locale.Mark("swept"), "ours": locale.Mark("the shop’s own"), "": locale.Mark("all"),
+	"done-elsewhere": locale.Mark("done elsewhere"), "swept": locale.Mark("swept"), "ours": locale.Mark("the shop’s own"), "here": locale.Mark("in the shop"), "": locale.Mark("all"),
 }
 
 // StateWord is a state in words.
@@ -174,10 +174,9 @@ func (p *Pages) campaignPage(r *http.Request, b *Base) (string, any, error) {
 	if c.Calibration != nil {
 		page.Current = b.State.Catalogue().Find(*c.Calibration)
 	}
-	row := page.Row
-	page.States = []stateTab{{"", "", row.Total}, {"to-call", "", row.ToCall}, {"ours", "", row.Ours}, {"called", "", row.Called}, {"booked", "", row.Booked}, {"declined", "", row.Said}, {"swept", "", row.Swept}}
-	for i := range page.States {
-		page.States[i].Text = b.StateWord(page.States[i].Key)
+	page.States = []stateTab{{"", b.StateWord(""), page.Row.Total}}
+	for _, key := range []string{"to-call", "here", "ours", "called", "booked", "declined", "swept"} {
+		page.States = append(page.States, stateTab{key, b.StateWord(key), page.Row.In[key]})
 	}
 	page.From, _ = strconv.Atoi(q.Get("from"))
 	page.show(p, c, lines)
@@ -190,14 +189,8 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 	var match []campaignLine
 	for i := range lines {
 		l := campaignLine{CampaignLine: lines[i], Unit: lines[i].Latest()}
-		state := l.Contact.State.String()
-		switch {
-		case !l.Open:
-			state = "swept"
-		case l.Contact.State == queue.ToCall && l.Unit.House():
-			state = "ours"
-		}
-		if page.State != "" && page.State != state {
+		l.Standing = standing(&l.CampaignLine)
+		if page.State != "" && page.State != l.Standing {
 			continue
 		}
 		if l.Unit.Contact != "" && !l.Unit.House() && p.o.Contacts != nil { // who traded it in is not its owner
