@@ -118,7 +118,7 @@ type campaignPage struct {
 	*Base
 	Row     campaignRow
 	States  []stateTab
-	State   string // that is shown; "" all
+	Show    string // that is shown; "" all
 	Query   string
 	Lines   []campaignLine
 	Matches int
@@ -170,7 +170,7 @@ func (p *Pages) campaignPage(r *http.Request, b *Base) (string, any, error) {
 	b.Title, b.Section, b.Live = b.CampaignTitle(c), "calibrations", true
 	lines := b.State.Lines(c, b.Now)
 	q := r.URL.Query()
-	page := campaignPage{Base: b, Row: campaignRowOf(c, lines), State: q.Get("state"), Query: strings.TrimSpace(q.Get("q"))}
+	page := campaignPage{Base: b, Row: campaignRowOf(c, lines), Show: q.Get("state"), Query: strings.TrimSpace(q.Get("q"))}
 	if c.Calibration != nil {
 		page.Current = b.State.Catalogue().Find(*c.Calibration)
 	}
@@ -190,7 +190,7 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 	for i := range lines {
 		l := campaignLine{CampaignLine: lines[i], Unit: lines[i].Latest()}
 		l.Standing = standing(&l.CampaignLine)
-		if page.State != "" && page.State != l.Standing {
+		if page.Show != "" && page.Show != l.Standing {
 			continue
 		}
 		if l.Unit.Contact != "" && !l.Unit.House() && p.o.Contacts != nil { // who traded it in is not its owner
@@ -214,7 +214,7 @@ func (page *campaignPage) show(p *Pages, c *queue.Campaign, lines []queue.Campai
 		l.Visit = unitCampaignOf(c, l.Unit)
 	}
 	if next := page.From + linesShown; next < len(match) {
-		page.Next = "/campaigns/" + url.PathEscape(string(c.ID)) + "?" + url.Values{"state": {page.State}, "q": {page.Query}, "from": {strconv.Itoa(next)}}.Encode()
+		page.Next = "/campaigns/" + url.PathEscape(string(c.ID)) + "?" + url.Values{"state": {page.Show}, "q": {page.Query}, "from": {strconv.Itoa(next)}}.Encode()
 	}
 }
 
