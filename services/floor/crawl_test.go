@@ -3,6 +3,7 @@ package floor_test
 import (
 	"bytes"
 	"fmt"
+	"maps"
 	"net/http"
 	"net/url"
 	"slices"
@@ -15,13 +16,16 @@ import (
 	"tickover/services/floor/gate"
 )
 
-// crawlMax is how many pages of one route are opened, by each role.
+// crawlMax is how many pages of one route with the same parameters are opened,
+// by each role.
 const crawlMax = 3
 
 // TestNobodyIsOfferedWhatIsNotHis: from page to page, as far as each role gets,
-// no link leads to and no form sends what its role may not.
+// every link is answered, and no link leads to and no form sends what its role
+// may not.
 func TestNobodyIsOfferedWhatIsNotHis(t *testing.T) {
 	w := closedWorld(t)
+	w.listNewer()
 	paths := append(w.everyPage(), "/owner", "/labour", "/setup", "/counter", "/counter?q=LM", "/campaigns", "/calibrations", "/audit", "/account", "/accounts")
 	routes := http.NewServeMux()
 	rules := map[string]gate.Rule{}
@@ -31,14 +35,18 @@ func TestNobodyIsOfferedWhatIsNotHis(t *testing.T) {
 	}
 	for role, account := range roleAccounts {
 		o := w.as(account.ID)
-		c := crawl{t: t, routes: routes, rules: rules, account: account, role: role, opened: map[string]int{}, seen: map[string]bool{}, said: map[string]bool{}}
+		c := crawl{t: t, routes: routes, rules: rules, account: account, role: role, opened: map[string]int{}, from: map[string]string{}, seen: map[string]bool{}, said: map[string]bool{}}
 		for _, path := range paths {
-			c.queue(path)
+			c.queue(path, "this test")
 		}
 		for len(c.todo) > 0 {
 			path := c.todo[0]
 			c.todo = c.todo[1:]
-			if r := o.get(path); r.status == http.StatusOK && strings.HasPrefix(r.header.Get("Content-Type"), "text/html") {
+			r := o.get(path)
+			if r.status != http.StatusOK {
+				t.Errorf("%v: %s, which %s leads to: %d %.300s", role, path, c.from[path], r.status, r.body)
+			}
+			if strings.HasPrefix(r.header.Get("Content-Type"), "text/html") {
 				c.page(path, r.body)
 			}
 		}
@@ -61,7 +69,8 @@ type crawl struct {
 	account access.Account
 	role    access.Role
 	todo    []string
-	opened  map[string]int
+	opened  map[string]int    // by route and names of parameters
+	from    map[string]string // the page with the link
 	seen    map[string]bool
 	said    map[string]bool
 }
@@ -79,14 +88,18 @@ func (c *crawl) lets(method, to string) (string, bool) {
 }
 
 // queue keeps a page to be opened, if it is one that the role may see.
-func (c *crawl) queue(path string) {
+func (c *crawl) queue(path, from string) {
 	path, _, _ = strings.Cut(path, "#")
 	route, ok := c.lets(http.MethodGet, path)
-	if !ok || c.seen[path] || c.opened[route] == crawlMax || route == "GET /static/" || route == "GET /events" {
+	kind := route
+	if u, err := url.Parse(path); err == nil {
+		kind += fmt.Sprint(slices.Sorted(maps.Keys(u.Query())))
+	}
+	if !ok || c.seen[path] || c.opened[kind] == crawlMax || route == "GET /static/" || route == "GET /events" {
 		return
 	}
-	c.seen[path] = true
-	c.opened[route]++
+	c.seen[path], c.from[path] = true, from
+	c.opened[kind]++
 	c.todo = append(c.todo, path)
 }
 
@@ -129,7 +142,7 @@ func (c *crawl) offer(at *url.URL, method, to string) {
 	}
 	route, ok := c.lets(method, ref.RequestURI())
 	if ok && method == http.MethodGet {
-		c.queue(ref.RequestURI())
+		c.queue(ref.RequestURI(), at.String())
 	}
 	if what := fmt.Sprintf("%v is offered %s, which is not his", c.role, route); !ok && !c.said[what] {
 		c.said[what] = true

@@ -130,7 +130,7 @@ var table = map[string]Rule{
 	"GET /units/{id}/steps/{step}": to(everyone...),
 	"GET /units/{id}/meanwhile":    to(everyone...),
 	"GET /photos/{hash}":           to(everyone...),
-	"GET /find":                    to(everyone...),
+	"GET /find":                    to(staff...),
 	"GET /scan":                    to(everyone...),
 	"GET /look":                    to(everyone...),
 	"GET /cautions":                to(everyone...),
