@@ -1,6 +1,7 @@
 package pages
 
 import (
+	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -31,6 +32,7 @@ type boardPage struct {
 	Today, Tomorrow string
 	IsToday         bool
 	match           map[queue.UnitID]bool // nil: all
+	draw            func(template, id string, of any) (template.HTML, error)
 }
 
 type counts struct{ Units, Running, Late, AtRisk, Held, Overdue, Untouched int }
@@ -211,7 +213,7 @@ func (p *Pages) board(r *http.Request, b *Base) (string, any, error) {
 		b.Title = b.T("The week")
 		return "week", page, nil
 	}
-	page.Board = board.Build(in)
+	page.Board, page.draw = board.Build(in), p.drawer(r, page)
 	if n := len(page.Rows) - rowsShown; n > 0 && q.Get("all") == "" {
 		page.Rows, page.Hidden = page.Rows[:rowsShown], n
 	}

@@ -108,6 +108,7 @@ type Pages struct {
 	// recent are the foremen's last decisions.
 	recent *decisions.Recent
 	shared shared
+	pieces pieces
 	// setupWriting lets one person at a time change the shop file.
 	setupWriting sync.Mutex
 	opening      atomic.Bool // the first shop file is written, the shop starts
