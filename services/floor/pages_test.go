@@ -599,6 +599,21 @@ func TestShopNotSetUp(t *testing.T) {
 	}
 }
 
+// TestImportExample: the file that is offered to be filled in is taken as it is.
+func TestImportExample(t *testing.T) {
+	w := newWorld(t)
+	w.be("ruth")
+	example := w.get("/import/example.csv")
+	if example.status != http.StatusOK || !strings.HasPrefix(example.header.Get("Content-Type"), "text/csv") {
+		t.Fatalf("%d %v", example.status, example.header)
+	}
+	n := len(w.l.View().Shop.Routes)
+	d := w.upload("/import", "import", string(example.body))
+	if got := len(w.l.View().Units); got != n || !strings.Contains(d.text(), fmt.Sprintf("%d checked in", n)) {
+		t.Errorf("%d of %d units came of\n%s\n%s", got, n, example.body, d.text())
+	}
+}
+
 // TestWhatDoesNotFitIsNamedOnce: the step that has no place, with its reason, and
 // how many wait behind it.
 func TestWhatDoesNotFitIsNamedOnce(t *testing.T) {

@@ -155,6 +155,7 @@ var table = map[string]Rule{
 	"GET /campaigns/{id}/claim":     to(desk...),
 	"GET /campaigns/{id}/claim.csv": to(desk...),
 	"GET /import":                   to(foreman, counter),
+	"GET /import/example.csv":       to(foreman, counter),
 	"POST /import":                  to(foreman, counter),
 	"POST /do/receive":              to(foreman, counter),
 	"POST /do/amend":                to(foreman, counter),

@@ -7,6 +7,9 @@ import (
 	"mime/multipart"
 	"net/http"
 	"strings"
+	"time"
+
+	"go.uber.org/zap"
 
 	"tickover/queue"
 	"tickover/queue/intake"
@@ -14,6 +17,7 @@ import (
 	"tickover/services/checkin"
 	"tickover/services/floor/answer"
 	"tickover/services/floor/api"
+	"tickover/services/floor/export"
 )
 
 type importPage struct {
@@ -46,6 +50,23 @@ func (p *Pages) importPage(r *http.Request, b *Base) (string, any, error) {
 	u := uploadOf(r)
 	return "import", importPage{Base: b, upload: u, Columns: intake.Columns(), Result: u.Units}, nil
 }
+
+// importExample is a file to be filled in.
+func (p *Pages) importExample(w http.ResponseWriter, r *http.Request) {
+	b := p.ready(w, r)
+	if b == nil {
+		return
+	}
+	y, m, d := b.Now.Date()
+	promise := b.openDay(p, time.Date(y, m, d+1, 0, 0, 0, 0, b.Loc)).Add(exampleHour)
+	export.Headers(w.Header(), "units-example")
+	if err := intake.WriteExample(w, b.State, promise); err != nil {
+		p.log.Debug("example not sent", zap.Error(err))
+	}
+}
+
+// exampleHour is when the units of an example are promised.
+const exampleHour = 16 * time.Hour
 
 // importMemory is how much of an upload is kept in memory; the rest waits in a
 // file of the system's.

@@ -193,6 +193,7 @@ func Register(mux *gate.Mux, o Options) error {
 	p.mux.Handle("GET /board", p.boardPage())
 	p.mux.HandleFunc("POST /preview", p.preview)
 	p.mux.HandleFunc("POST /do/{action}", p.do)
+	p.mux.HandleFunc("GET /import/example.csv", p.importExample)
 	p.mux.HandleFunc("POST /import", p.takeFile("/import", p.importPage, p.takeUnits))
 	p.signInRoutes()
 	mux.Mount("/", p.travel(p.mux))
