@@ -108,7 +108,7 @@ func (d *deployment) beyond(t *testing.T) {
 	if out, err := run(append([]string{"account", "list", "--nats", d.URLs(), "--site", "nowhere"}, role("floor")...)...); err == nil || !strings.Contains(out, "no site") {
 		t.Errorf("accounts of a site that is not there: %v %s", err, out)
 	}
-	deploytest.WaitFor(t, "the site to be served", 30*time.Second, func() error {
+	deploytest.WaitFor(t, "the site to be served", time.Minute, func() error {
 		if status, text, at := get("/board"); status != http.StatusOK || at != "/sign-in" {
 			return fmt.Errorf("%d at %s: %.200s", status, at, text)
 		}

@@ -187,7 +187,7 @@ func arrive(t testing.TB, s *server, unit string) {
 			t.Log(s.errs)
 		}
 	}()
-	deploytest.WaitFor(t, "unit "+unit+" to arrive", 30*time.Second, func() error {
+	deploytest.WaitFor(t, "unit "+unit+" to arrive", time.Minute, func() error {
 		answer, status, err := s.post(t.Context(), "/units", body)
 		if err == nil && status != http.StatusOK {
 			err = fmt.Errorf("%d %v", status, answer)
@@ -245,7 +245,7 @@ func TestDeployment(t *testing.T) {
 		unit := fmt.Sprintf("A-%d", i)
 		arrive(t, floors[0].at(site), unit)
 		d.planned(t, site, unit, 30*time.Second)
-		deploytest.WaitFor(t, "the other replica to show "+unit, 20*time.Second, func() error {
+		deploytest.WaitFor(t, "the other replica to show "+unit, time.Minute, func() error {
 			if status, page := floors[1].get(t, site, "/api/v1/units/"+unit); status != http.StatusOK {
 				return fmt.Errorf("%d %s", status, page)
 			}
@@ -274,7 +274,7 @@ func TestDeployment(t *testing.T) {
 		}
 		begun := time.Now()
 		gone.kill()
-		deploytest.WaitFor(t, "the other to take over", 30*time.Second, func() error {
+		deploytest.WaitFor(t, "the other to take over", time.Minute, func() error {
 			for _, site := range sites {
 				if h := d.leader(t, site); !left.holds(h) {
 					return fmt.Errorf("site %s is held by %q", site, h)
@@ -394,7 +394,7 @@ func TestDeployment(t *testing.T) {
 // shared waits until the shared views find the unit.
 func (d *deployment) shared(t testing.TB, site queue.SiteID, unit string) {
 	t.Helper()
-	deploytest.WaitFor(t, "the shared views to have "+unit, 30*time.Second, func() error {
+	deploytest.WaitFor(t, "the shared views to have "+unit, time.Minute, func() error {
 		if _, err := d.views.Head(t.Context(), site); err != nil {
 			return err
 		}

@@ -33,7 +33,7 @@ type event struct {
 
 func (w *world) listen(t *testing.T, lastID string) *stream {
 	t.Helper()
-	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	ctx, cancel := context.WithTimeout(context.Background(), time.Minute)
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, w.server.URL+"/events", nil)
 	if err != nil {
 		t.Fatal(err)

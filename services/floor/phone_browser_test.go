@@ -423,7 +423,7 @@ func TestPhoneSendsWhileAPageHangs(t *testing.T) {
 		}), true)`, n))
 		select {
 		case <-c.ask:
-		case <-time.After(20 * time.Second):
+		case <-time.After(browsertest.Bound):
 			t.Fatalf("problem %d was not sent", n)
 		}
 		b.Until(`(import("/static/store.js").then((s) => s.all()).then((l) => { window.isEmpty = l.length === 0 }), window.isEmpty)`)

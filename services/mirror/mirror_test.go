@@ -115,7 +115,7 @@ func TestMirror(t *testing.T) {
 
 	r.Flush(t)
 	agrees(t, s, a.l, 10*time.Second) // although nothing happens
-	deploytest.WaitFor(t, "the snapshot", 10*time.Second, func() error {
+	deploytest.WaitFor(t, "the snapshot", time.Minute, func() error {
 		sn, _, err := s.LoadSnapshot(t.Context(), site, queue.FormatVersion)
 		if err == nil && sn == nil {
 			err = fmt.Errorf("no snapshot")

@@ -101,7 +101,7 @@ func TestRedisAway(t *testing.T) {
 	}
 
 	r.Start(t) // empty: it keeps nothing
-	deploytest.WaitFor(t, "the replicas to find Redis", 20*time.Second, func() error {
+	deploytest.WaitFor(t, "the replicas to find Redis", time.Minute, func() error {
 		for _, d := range []*access.Desk{one, two} {
 			if _, err := d.Who(ctx, olive.Token); err != nil {
 				return err
