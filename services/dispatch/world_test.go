@@ -122,9 +122,9 @@ func (w *world) evidence(u *queue.Unit, op *queue.Operation) queue.Evidence {
 			}
 		case f.Type == queue.YesNo:
 			ev[f.Key] = "yes"
-		case f.Type == queue.Number && f.Min != nil:
+		case f.Type.Measured() && f.Min != nil:
 			ev[f.Key] = fmt.Sprint(*f.Min)
-		case f.Type == queue.Number:
+		case f.Type.Measured():
 			ev[f.Key] = "12"
 		case f.Type == queue.Date:
 			ev[f.Key] = "2026-01-15"
