@@ -92,6 +92,9 @@ type checker struct {
 	breached   map[model.Breach]bool
 	placed     []*placed
 	byID       map[model.ActivityID]*placed
+	// work and presence are worked out once: see working and present.
+	work     map[model.WorkerID][]model.Interval
+	presence []model.Interval
 }
 
 func newChecker(p *model.Problem, plan *model.Plan) *checker {
@@ -105,6 +108,7 @@ func newChecker(p *model.Problem, plan *model.Plan) *checker {
 		spans:      map[model.SpanID]*model.Span{},
 		breached:   map[model.Breach]bool{},
 		byID:       map[model.ActivityID]*placed{},
+		work:       map[model.WorkerID][]model.Interval{},
 	}
 	for i := range p.Activities {
 		c.activities[p.Activities[i].ID] = &p.Activities[i]

@@ -78,7 +78,18 @@ func within(iv model.Interval, list []model.Interval) bool {
 	if iv.Start >= iv.End {
 		return true
 	}
-	return slices.ContainsFunc(joined(list), func(o model.Interval) bool { return o.Start <= iv.Start && iv.End <= o.End })
+	var run model.Interval
+	for i, o := range list {
+		if i > 0 && o.Start <= run.End {
+			run.End = max(run.End, o.End)
+		} else {
+			run = o
+		}
+		if run.Start <= iv.Start && iv.End <= run.End {
+			return true
+		}
+	}
+	return false
 }
 
 func overlap(a, b model.Interval) bool {
@@ -90,6 +101,15 @@ var everything = []model.Interval{{Start: -model.Unlimited, End: model.Unlimited
 
 // working is a worker's shifts without breaks, touching intervals joined.
 func (c *checker) working(w *model.Worker) []model.Interval {
+	out, ok := c.work[w.ID]
+	if !ok {
+		out = unbroken(w)
+		c.work[w.ID] = out
+	}
+	return out
+}
+
+func unbroken(w *model.Worker) []model.Interval {
 	shifts := w.Shifts
 	if shifts == nil {
 		shifts = everything
@@ -128,12 +148,19 @@ func joined(list []model.Interval) []model.Interval {
 
 // present is the union of all workers' shifts.
 func (c *checker) present() []model.Interval {
+	if c.presence == nil {
+		c.presence = presence(c.p)
+	}
+	return c.presence
+}
+
+func presence(p *model.Problem) []model.Interval {
 	var all []model.Interval
-	for i := range c.p.Workers {
-		if c.p.Workers[i].Shifts == nil {
+	for i := range p.Workers {
+		if p.Workers[i].Shifts == nil {
 			return everything
 		}
-		all = append(all, c.p.Workers[i].Shifts...)
+		all = append(all, p.Workers[i].Shifts...)
 	}
 	slices.SortFunc(all, func(a, b model.Interval) int { return int(a.Start - b.Start) })
 	return joined(all)
