@@ -12,6 +12,10 @@ import (
 	"encoding/json"
 	"fmt"
 	"time"
+
+	fastjson "github.com/go-json-experiment/json"
+	"github.com/go-json-experiment/json/jsontext"
+	jsonv1 "github.com/go-json-experiment/json/v1"
 )
 
 // Text is a message and what goes into it. The zero value says nothing.
@@ -133,41 +137,75 @@ func (l Length) String() string {
 	}
 }
 
-type wireLength struct {
-	Seconds int64 `json:"seconds"`
-}
+// asAlways writes what encoding/json writes.
+var asAlways = jsonv1.DefaultOptionsV1()
 
 // MarshalJSON writes {"seconds": 2400}.
-func (l Length) MarshalJSON() ([]byte, error) {
-	return json.Marshal(wireLength{int64(time.Duration(l) / time.Second)})
-}
+func (l Length) MarshalJSON() ([]byte, error) { return fastjson.Marshal(l, asAlways) }
 
-// wire is a text as JSON; its values are what encoding/json makes of them.
-type wire struct {
-	Format string `json:"say,omitempty"`
-	Args   []any  `json:"with,omitempty"`
+// MarshalJSONTo is MarshalJSON for an encoder: a plan has thousands of texts.
+func (l Length) MarshalJSONTo(enc *jsontext.Encoder) error {
+	return write(enc, jsontext.BeginObject, jsontext.String("seconds"), jsontext.Int(int64(time.Duration(l)/time.Second)), jsontext.EndObject)
 }
 
 // MarshalJSON writes {"say": format, "with": [values]}: strings and numbers as
 // they are, {"at": instant}, {"seconds": length}, and texts within.
-func (t Text) MarshalJSON() ([]byte, error) {
-	w := wire{t.Format, make([]any, len(t.Args))}
-	for i, a := range t.Args {
-		switch a := a.(type) {
-		case time.Duration:
-			w.Args[i] = Length(a)
-		case Text, Moment, Length, string, int, int64, float64:
-			w.Args[i] = a
-		case interface{ Words() (string, []any) }:
-			format, args := a.Words()
-			w.Args[i] = Text{format, args}
-		case fmt.Stringer: // a word of an enumeration
-			w.Args[i] = Text{Format: a.String()}
-		default: // a name of another type
-			w.Args[i] = fmt.Sprint(a)
+func (t Text) MarshalJSON() ([]byte, error) { return fastjson.Marshal(t, asAlways) }
+
+// MarshalJSONTo is MarshalJSON for an encoder: a plan has thousands of texts.
+func (t Text) MarshalJSONTo(enc *jsontext.Encoder) error {
+	if err := write(enc, jsontext.BeginObject); err != nil {
+		return err
+	}
+	if t.Format != "" {
+		if err := write(enc, jsontext.String("say"), jsontext.String(t.Format)); err != nil {
+			return err
 		}
 	}
-	return json.Marshal(w)
+	if len(t.Args) > 0 {
+		if err := write(enc, jsontext.String("with"), jsontext.BeginArray); err != nil {
+			return err
+		}
+		for _, a := range t.Args {
+			if err := encodeValue(enc, a); err != nil {
+				return err
+			}
+		}
+		if err := write(enc, jsontext.EndArray); err != nil {
+			return err
+		}
+	}
+	return write(enc, jsontext.EndObject)
+}
+
+func encodeValue(enc *jsontext.Encoder, a any) error {
+	switch a := a.(type) {
+	case string:
+		return write(enc, jsontext.String(a))
+	case Text:
+		return a.MarshalJSONTo(enc)
+	case Length:
+		return a.MarshalJSONTo(enc)
+	case time.Duration:
+		return Length(a).MarshalJSONTo(enc)
+	case Moment, int, int64, float64:
+		return fastjson.MarshalEncode(enc, a)
+	case interface{ Words() (string, []any) }:
+		format, args := a.Words()
+		return Text{format, args}.MarshalJSONTo(enc)
+	case fmt.Stringer: // a word of an enumeration
+		return Text{Format: a.String()}.MarshalJSONTo(enc)
+	}
+	return write(enc, jsontext.String(fmt.Sprint(a))) // a name of another type
+}
+
+func write(enc *jsontext.Encoder, tokens ...jsontext.Token) error {
+	for _, x := range tokens {
+		if err := enc.WriteToken(x); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // depthMax bounds texts within texts.

@@ -2,15 +2,18 @@ package dispatch
 
 import (
 	"bytes"
-	"compress/gzip"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"strings"
+	"sync"
 	"time"
 
+	fastjson "github.com/go-json-experiment/json"
+	jsonv1 "github.com/go-json-experiment/json/v1"
+	"github.com/klauspost/compress/gzip"
 	"github.com/nats-io/nats.go"
 	"github.com/nats-io/nats.go/jetstream"
 
@@ -126,21 +129,41 @@ func Bucket(ctx context.Context, js jetstream.JetStream, c jetstream.KeyValueCon
 
 const offerBytesMax = 64 << 10
 
-func encodePlan(p *Plan) ([]byte, error) {
-	b, err := json.Marshal(p)
-	if err != nil || len(b) < gzipPlanAbove {
-		return b, err
-	}
-	var buf bytes.Buffer
-	z, err := gzip.NewWriterLevel(&buf, gzip.BestSpeed)
+// asAlways writes what encoding/json writes, in half the time.
+var asAlways = jsonv1.DefaultOptionsV1()
+
+// planWriters are kept because a plan of a hundred units is half a megabyte of
+// JSON, and the tables of gzip as much.
+var planWriters = sync.Pool{New: func() any {
+	z, err := gzip.NewWriterLevel(nil, gzip.BestSpeed)
 	if err != nil {
+		panic(err) // the level is one
+	}
+	return &planWriter{zip: z}
+}}
+
+type planWriter struct {
+	json bytes.Buffer
+	zip  *gzip.Writer
+}
+
+func encodePlan(p *Plan) ([]byte, error) {
+	w := planWriters.Get().(*planWriter)
+	defer planWriters.Put(w)
+	w.json.Reset()
+	if err := fastjson.MarshalWrite(&w.json, p, asAlways); err != nil {
 		return nil, err
 	}
-	if _, err := z.Write(b); err != nil {
+	if w.json.Len() < gzipPlanAbove {
+		return bytes.Clone(w.json.Bytes()), nil
+	}
+	var out bytes.Buffer
+	w.zip.Reset(&out)
+	if _, err := w.zip.Write(w.json.Bytes()); err != nil {
 		return nil, err
 	}
-	err = z.Close()
-	return buf.Bytes(), err
+	err := w.zip.Close()
+	return out.Bytes(), err
 }
 
 // DecodePlan reads a plan's bytes as they are published.
