@@ -22,3 +22,6 @@ const LeaseTTL = leaseTTL
 
 // Wall is the clock of a service.
 var Wall = time.Now
+
+// EncodePlan are a plan's bytes as they are published.
+var EncodePlan = encodePlan

@@ -23,12 +23,15 @@ type Board interface {
 	Offer(context.Context, Offer) error
 	// Plan returns the plan in force and its revision; nil and 0: none.
 	Plan(context.Context) (*Plan, uint64, error)
-	// Publish puts a plan into force if the one there is still that of the
-	// revision; the error wraps [ErrReplaced] if not.
-	Publish(ctx context.Context, p *Plan, rev uint64) (uint64, error)
+	// Prepare makes a plan ready, which takes a processor and waits for nobody.
+	Prepare(p *Plan) (Ready, error)
 	// Leader is the epoch of who holds the site's lease, 0 if nobody does.
 	Leader(context.Context) (uint64, error)
 }
+
+// Ready puts a plan that is made ready into force if the one there is still
+// that of the revision; the error wraps [ErrReplaced] if not.
+type Ready func(ctx context.Context, rev uint64) (uint64, error)
 
 // TermConfig says what a term dispatches, and with which right.
 type TermConfig struct {
@@ -96,34 +99,52 @@ func (t *Term) Look(ctx context.Context) error {
 		return nil
 	}
 	t.failed = 0
-	r, err := t.replan(ctx, st)
+	r, put, err := t.replan(ctx, st)
 	if err != nil {
 		return err
 	}
-	return t.settle(ctx, r)
+	return t.settle(ctx, r, put)
 }
 
-// replan plans for a state, or a newer one if it has to wait for its turn.
-func (t *Term) replan(ctx context.Context, st *queue.State) (Report, error) {
-	replan := t.core.Replan
+// replan plans for a state, or a newer one if it has to wait for its turn. The
+// plan is made ready in the turn if others wait for theirs; otherwise the offers
+// come first.
+func (t *Term) replan(ctx context.Context, st *queue.State) (Report, Ready, error) {
+	replan, crowded := t.core.Replan, false
 	if !t.core.stands(st, t.c.Now()) {
-		crowded, err := t.c.Turns.take(ctx)
+		turn, err := t.c.Turns.take(ctx)
 		if err != nil {
-			return Report{}, err
+			return Report{}, nil, err
 		}
-		defer t.c.Turns.done()
-		if crowded {
+		defer turn.done()
+		if crowded = turn.crowded; crowded {
 			replan = t.core.Repair
 		}
 		st = t.c.Ledger.View() // with what came while others planned
 	}
 	r := Report{Seq: st.Seq}
 	r.Outcome, r.Panicked, r.Err = guarded(func() (Outcome, error) { return replan(ctx, st, t.c.Now()) })
-	return r, nil
+	if !crowded || r.Err != nil || r.Plan == nil {
+		return r, nil, nil
+	}
+	put, err := t.prepare(r.Plan)
+	return r, put, err
 }
 
-// settle reports an outcome and publishes it.
-func (t *Term) settle(ctx context.Context, r Report) error {
+// prepare makes a plan ready to be published.
+func (t *Term) prepare(made *Plan) (Ready, error) {
+	p := *made
+	p.Epoch = t.c.Epoch
+	put, err := t.c.Board.Prepare(&p)
+	if err != nil {
+		return nil, fmt.Errorf("publish plan: %w", err)
+	}
+	return put, nil
+}
+
+// settle reports an outcome and publishes it; put is nil if the plan is not made
+// ready yet.
+func (t *Term) settle(ctx context.Context, r Report, put Ready) error {
 	if r.Err != nil {
 		if ctx.Err() != nil {
 			return ctx.Err()
@@ -138,7 +159,7 @@ func (t *Term) settle(ctx context.Context, r Report) error {
 		t.log.Error("plan violates a constraint", zap.Uint64("seq", r.Seq),
 			zap.Uint64("seed", t.c.Core.Seed), zap.String("violation", v.String()))
 	}
-	if err := t.publish(ctx, r.Outcome); err != nil {
+	if err := t.publish(ctx, r.Outcome, put); err != nil {
 		return err
 	}
 	if r.Plan != nil && (r.Reason != "" || r.Improved) {
@@ -193,7 +214,7 @@ func (t *Term) improve(ctx context.Context, watch *ledger.Watch) error {
 	case errors.Is(res.err, ErrNotCurrent):
 	case res.err != nil || res.out.Plan != nil:
 		r := Report{Outcome: res.out, Seq: t.core.Seq(), Improved: true, Err: res.err, Panicked: res.panicked}
-		if err := t.settle(ctx, r); err != nil {
+		if err := t.settle(ctx, r, nil); err != nil {
 			return err
 		}
 	}
@@ -205,7 +226,7 @@ func (t *Term) improve(ctx context.Context, watch *ledger.Watch) error {
 
 // publish puts the changed offers on the work queues and the plan where
 // readers find it, the offers first: somebody waits for them.
-func (t *Term) publish(ctx context.Context, out Outcome) error {
+func (t *Term) publish(ctx context.Context, out Outcome, put Ready) error {
 	if out.Plan == nil {
 		return nil
 	}
@@ -214,10 +235,14 @@ func (t *Term) publish(ctx context.Context, out Outcome) error {
 			return err
 		}
 	}
-	p := *out.Plan
-	p.Epoch = t.c.Epoch
+	if put == nil {
+		var err error
+		if put, err = t.prepare(out.Plan); err != nil {
+			return err
+		}
+	}
 	for try := 1; ; try++ {
-		rev, err := t.c.Board.Publish(ctx, &p, t.rev)
+		rev, err := put(ctx, t.rev)
 		if err == nil {
 			t.rev = rev
 			return nil
@@ -292,16 +317,18 @@ func (b *natsBoard) Plan(ctx context.Context) (*Plan, uint64, error) {
 	return latestPlan(ctx, b.nc, b.site)
 }
 
-func (b *natsBoard) Publish(ctx context.Context, p *Plan, rev uint64) (uint64, error) {
+func (b *natsBoard) Prepare(p *Plan) (Ready, error) {
 	msg, err := encodePlan(p)
 	if err != nil {
-		return 0, fmt.Errorf("encode: %w", err)
+		return nil, fmt.Errorf("encode: %w", err)
 	}
-	ack, err := b.js.Publish(ctx, "$KV."+PlansBucket+"."+string(b.site), msg, jetstream.WithExpectLastSequencePerSubject(rev))
-	if err != nil {
-		return 0, replaced(err)
-	}
-	return ack.Sequence, nil
+	return func(ctx context.Context, rev uint64) (uint64, error) {
+		ack, err := b.js.Publish(ctx, "$KV."+PlansBucket+"."+string(b.site), msg, jetstream.WithExpectLastSequencePerSubject(rev))
+		if err != nil {
+			return 0, replaced(err)
+		}
+		return ack.Sequence, nil
+	}, nil
 }
 
 func (b *natsBoard) Leader(ctx context.Context) (uint64, error) {

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"testing"
 	"testing/synctest"
+	"time"
 )
 
 // TestTurns: one plans at a time, in the order in which they came; a search for
@@ -14,7 +15,7 @@ import (
 // waiting holds nothing up.
 func TestTurns(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		turns := NewTurns(1)
+		turns := NewTurns(2)
 		stopped := make(chan struct{})
 		var once sync.Once
 		end, ok := turns.spare(func() { once.Do(func() { close(stopped) }) })
@@ -26,12 +27,12 @@ func TestTurns(t *testing.T) {
 		var all sync.WaitGroup
 		for i := range 3 {
 			all.Go(func() {
-				crowded, err := turns.take(context.Background())
+				turn, err := turns.take(context.Background())
 				if err != nil {
 					t.Error(err)
 				}
-				order, crowd = append(order, i), append(crowd, crowded)
-				turns.done()
+				order, crowd = append(order, i), append(crowd, turn.crowded)
+				turn.done()
 			})
 			synctest.Wait()
 		}
@@ -68,11 +69,65 @@ func TestTurns(t *testing.T) {
 	})
 }
 
+// TestTurnsRest: after a turn in which commands came, whoever waits for the next
+// waits for three times as long, so that planning has a quarter of one of two
+// cores; not if there were none, and not if nobody waited.
+func TestTurnsRest(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		const length = 20 * time.Millisecond
+		turns := NewTurns(2)
+		take := func() (planning, time.Duration) {
+			asked := time.Now()
+			turn, err := turns.take(context.Background())
+			if err != nil {
+				t.Fatal(err)
+			}
+			return turn, time.Since(asked)
+		}
+		for _, x := range []struct {
+			name             string
+			commanded, alone bool
+			want             time.Duration
+		}{
+			{"commands came", true, false, 4 * length},
+			{"no commands", false, false, length},
+			{"nobody waits", true, true, 0},
+		} {
+			first, _ := take()
+			if x.alone {
+				turns.Commanded()
+				time.Sleep(length)
+				first.done()
+				second, waited := take()
+				second.done()
+				if waited != x.want {
+					t.Errorf("%s: waited %v, want %v", x.name, waited, x.want)
+				}
+				continue
+			}
+			var all sync.WaitGroup
+			all.Go(func() {
+				second, waited := take()
+				second.done()
+				if waited != x.want {
+					t.Errorf("%s: waited %v, want %v", x.name, waited, x.want)
+				}
+			})
+			if x.commanded {
+				turns.Commanded()
+			}
+			time.Sleep(length)
+			first.done()
+			all.Wait()
+		}
+	})
+}
+
 // TestTurnsUnderWay: however takes, spares and cancellations meet, no more plan
 // at a time than may, and no turn is lost.
 func TestTurnsUnderWay(t *testing.T) {
 	const n = 3
-	turns := NewTurns(n)
+	turns := NewTurns(n + 1)
 	var mu sync.Mutex
 	at, most := 0, 0
 	enter := func() {
@@ -102,10 +157,10 @@ func TestTurnsUnderWay(t *testing.T) {
 					go cancel()
 					fallthrough
 				default:
-					if _, err := turns.take(ctx); err == nil {
+					if turn, err := turns.take(ctx); err == nil {
 						enter()
 						leave()
-						turns.done()
+						turn.done()
 					}
 				}
 				cancel()

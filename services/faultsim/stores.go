@@ -333,19 +333,21 @@ func (b *board) Plan(context.Context) (p *dispatch.Plan, rev uint64, err error) 
 	return p, rev, err
 }
 
-func (b *board) Publish(_ context.Context, p *dispatch.Plan, rev uint64) (uint64, error) {
-	err := b.s.call(patience, func() error {
-		if rev != b.rev && b.s.o.Break != PlansUnfenced {
-			return dispatch.ErrReplaced
-		}
-		b.rev++
-		rev = b.rev
-		b.s.published(b.site, b.plan, p)
-		b.plan = p
-		b.site.planned()
-		return nil
-	})
-	return rev, err
+func (b *board) Prepare(p *dispatch.Plan) (dispatch.Ready, error) {
+	return func(_ context.Context, rev uint64) (uint64, error) {
+		err := b.s.call(patience, func() error {
+			if rev != b.rev && b.s.o.Break != PlansUnfenced {
+				return dispatch.ErrReplaced
+			}
+			b.rev++
+			rev = b.rev
+			b.s.published(b.site, b.plan, p)
+			b.plan = p
+			b.site.planned()
+			return nil
+		})
+		return rev, err
+	}, nil
 }
 
 func (b *board) Leader(context.Context) (epoch uint64, err error) {

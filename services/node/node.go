@@ -147,7 +147,7 @@ type Node struct {
 	// lengths and promises are the turns to learn them.
 	lengths, promises turn
 	copies            copies
-	// plans leave a core to those who wait for an acknowledgement.
+	// plans leave cores to those who wait for an acknowledgement.
 	plans *dispatch.Turns
 	runs  *errgroup.Group
 	ctx   context.Context // of Run; nil before
@@ -180,7 +180,7 @@ func New(o Options) (*Node, error) {
 		}
 	}
 	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}, lengths: make(turn, 1), promises: make(turn, 1),
-		plans: dispatch.NewTurns(runtime.GOMAXPROCS(0) - 1)}, nil
+		plans: dispatch.NewTurns(runtime.GOMAXPROCS(0))}, nil
 }
 
 // Run runs the node until ctx ends; begun, if not nil, is called when all
@@ -429,6 +429,7 @@ func (n *Node) start(ctx context.Context, id queue.SiteID, g *errgroup.Group) (*
 		s.Meter.Attach(l)
 		l.ObserveRefusals(func(r *queue.Refusal) { s.Meter.Refused(r) })
 	}
+	l.Observe(func(*queue.Entry) { n.plans.Commanded() })
 	g.Go(func() error { return l.Run(ctx) })
 	if n.learns(s); s.Lengths != nil {
 		g.Go(func() error { return n.learn(ctx, s) })
