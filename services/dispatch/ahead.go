@@ -31,6 +31,11 @@ const aheadTries = 50
 // time: one that the interlocks let begin, all of whose resources are free, and
 // that delays nothing that is planned earlier, or that moving has a price for.
 // The plan itself stays as it is: it is the person who goes ahead.
+//
+// A plan keeps breaks and the ends of shifts to the minute, though lengths are
+// not known to the minute: what would end just after closing comes the next
+// morning. So what is all that is left of a unit that is late by the plan may
+// run over by [overrunMax], if its technician wants to.
 func markAhead(st *queue.State, p *Plan, a *almanac.Almanac, now time.Time) {
 	m := marker{st: st, p: p, a: a, now: now, busy: handsOn(st)}
 	for _, u := range st.OpenUnits() {
@@ -51,13 +56,16 @@ func markAhead(st *queue.State, p *Plan, a *almanac.Almanac, now time.Time) {
 }
 
 type marker struct {
-	st    *queue.State
-	p     *Plan
-	a     *almanac.Almanac
-	now   time.Time
-	busy  map[queue.PersonID]bool
-	cond  *queue.Conditions
-	until time.Time // while a step is looked at
+	st   *queue.State
+	p    *Plan
+	a    *almanac.Almanac
+	now  time.Time
+	busy map[queue.PersonID]bool
+	cond *queue.Conditions
+
+	// While a step is looked at:
+	until time.Time
+	over  bool // into a break, or over the end of the shift, if it begins by until
 }
 
 // mark looks for the technician's step.
@@ -80,11 +88,19 @@ func (m *marker) mark(t queue.PersonID) {
 			return
 		}
 		if m.may(ps, shift, work) {
-			ps.Ahead = &Ahead{Until: m.until.UTC(), Say: said.Say("may begin now, before its time: hands and all it needs are free, and nothing that is planned is delayed if it begins by %s", said.When(m.until, m.now.In(m.a.Location())))}
+			ps.Ahead = &Ahead{Until: m.until.UTC(), Say: m.reason()}
 			ps.Ahead.Why = ps.Ahead.Say.String()
 			return
 		}
 	}
+}
+
+func (m *marker) reason() said.Text {
+	until := said.When(m.until, m.now.In(m.a.Location()))
+	if m.over {
+		return said.Say("may begin now, before its time, if you let it run some minutes into your break or over the end of your shift: it is late, and then it is ready. Nothing that is planned is delayed if it begins by %s", until)
+	}
+	return said.Say("may begin now, before its time: hands and all it needs are free, and nothing that is planned is delayed if it begins by %s", until)
 }
 
 // may says that the step may begin now, and sets until when.
@@ -101,6 +117,9 @@ func (m *marker) may(ps *PlannedStep, shift, work calendar.Set) bool {
 	length, hands := m.lengths(ps, op)
 	m.until = ps.Start
 	end, _ := work.OpenUntil(m.now)
+	if m.over = m.now.Add(hands).After(end) && m.lastOfLate(u, s); m.over {
+		end = end.Add(overrunMax)
+	}
 	m.before(end, hands)
 	if op.Kind == queue.Flash || op.Engine { // somebody is there throughout
 		end, _ = shift.OpenUntil(m.now)
@@ -113,6 +132,21 @@ func (m *marker) may(ps *PlannedStep, shift, work calendar.Set) bool {
 		}
 	}
 	return m.until.After(m.now) && m.allowed(ps)
+}
+
+// overrunMax is how long the last step of a late unit may run into a break, or
+// over the end of a shift (common practice, no source).
+const overrunMax = 10 * time.Minute
+
+// lastOfLate says that the unit misses its promise by the plan, and that nothing
+// is left of it but the step.
+func (m *marker) lastOfLate(u *queue.Unit, s *queue.Step) bool {
+	for i := range u.Steps {
+		if x := &u.Steps[i]; x.ID != s.ID && !x.Settled() {
+			return false
+		}
+	}
+	return slices.ContainsFunc(m.p.Units, func(f UnitForecast) bool { return f.Unit == u.ID && f.LateMin > 0 })
 }
 
 func later(a, b time.Time) time.Time {

@@ -184,3 +184,45 @@ func TestOverdueWorkIsExpectedInSteps(t *testing.T) {
 		t.Errorf("%v long, expected to end at %v", length, ends)
 	}
 }
+
+// The plan puts what would end some minutes after closing on the next morning.
+// If it is all that is left of a late unit, whoever is planned for it may begin
+// it all the same, but not if it would run over by more than ten minutes.
+func TestLastStepOfALateUnitMayRunOver(t *testing.T) {
+	closing := busyDay.Add(9*time.Hour + 30*time.Minute)
+	for _, x := range []struct {
+		name    string
+		promise time.Time
+		begin   time.Duration // before closing; the final check takes 20 minutes
+		may     bool
+	}{
+		{"late", closing.Add(-30 * time.Minute), 15 * time.Minute, true},
+		{"late, too near closing", closing.Add(-30 * time.Minute), 9 * time.Minute, false},
+		{"in time", closing.Add(20 * time.Hour), 15 * time.Minute, false},
+	} {
+		t.Run(x.name, func(t *testing.T) {
+			shop := demoShop(t)
+			shop.Technicians = slices.DeleteFunc(shop.Technicians, func(t queue.Technician) bool { return t.ID != "ruth" })
+			w := newWorldWith(t, busyDay.Add(7*time.Hour), shop)
+			w.receive("T-1", "accessories", x.promise)
+			c := newCore()
+			w.until(c, "T-1", "fitting")
+			w.now = closing.Add(-x.begin)
+			p := w.replan(c).Plan
+			ps := &p.Steps[0]
+			if ps.Step != "final-check" || ps.Start.Before(closing) {
+				t.Fatalf("planned: %s at %s", ps.Step, ps.Start)
+			}
+			switch {
+			case !x.may && ps.Ahead != nil:
+				t.Errorf("it may begin: %s", ps.Reason())
+			case x.may && ps.Ahead == nil:
+				t.Error("it may not begin")
+			case x.may && !ps.Ahead.Until.Equal(closing.Add(-10*time.Minute)):
+				t.Errorf("it may begin till %s", ps.Ahead.Until)
+			case x.may && !strings.Contains(ps.Ahead.Reason().String(), "over the end of your shift"):
+				t.Errorf("it says %q", ps.Ahead.Reason())
+			}
+		})
+	}
+}
