@@ -46,6 +46,9 @@ type LengthsRun struct {
 	// J is the planning objective's lateness and flow of what happened, in
 	// weighted minutes.
 	J float64
+	// OverMin is the minutes that people worked in their breaks and beside their
+	// shifts, in all days.
+	OverMin float64
 }
 
 // LengthsPair is what a quantile of learnt lengths does beside listed ones, in
@@ -54,7 +57,7 @@ type LengthsPair struct {
 	Quantile float64 // 0: listed lengths
 	Runs     []LengthsRun
 	// Of the differences to listed lengths, learnt − listed, by seed.
-	KeptShare, J, FlowMin tally.Sample
+	KeptShare, J, FlowMin, OverMin tally.Sample
 }
 
 // Lengths runs each seed with listed lengths and with the learnt ones of each
@@ -96,6 +99,7 @@ func Lengths(ctx context.Context, o LengthsOptions) ([]LengthsPair, error) {
 			out[i].KeptShare.Add(r.share() - listed.share())
 			out[i].J.Add((r.J - listed.J) / math.Max(1, listed.J))
 			out[i].FlowMin.Add(r.FlowMin - listed.FlowMin)
+			out[i].OverMin.Add(r.OverMin - listed.OverMin)
 		}
 	}
 	return out, nil
@@ -120,7 +124,9 @@ func lengthsRun(ctx context.Context, o *LengthsOptions, seed uint64, quantile fl
 	if err := s.FastForward(ctx, day(o.Days)); err != nil {
 		return LengthsRun{}, err
 	}
-	return lengthsOf(s.View(), day(o.Skip), day(o.Days)), nil
+	r := lengthsOf(s.View(), day(o.Skip), day(o.Days))
+	r.OverMin = s.Result().Overtime.Minutes()
+	return r, nil
 }
 
 // lengthsOf judges the units that arrived in [from, until) and were promised
@@ -165,10 +171,11 @@ func readyAt(u *queue.Unit, now time.Time) time.Time {
 }
 
 // WriteLengths tells pairs in a table: what was kept, and the differences to
-// listed lengths with their 95 % intervals.
+// listed lengths with their 95 % intervals. Beside J stands the overtime, which
+// has no price in it: lengths that are planned too short are paid with it.
 func WriteLengths(w io.Writer, pairs []LengthsPair) error {
 	var b strings.Builder
-	b.WriteString("planned with   kept  missed  late, min  flow, min         J   kept, points       J, %          flow, min\n")
+	b.WriteString("planned with   kept  missed  late, min  flow, min  over, min         J   kept, points       J, %          flow, min         over, min\n")
 	for i := range pairs {
 		p := &pairs[i]
 		var all LengthsRun
@@ -176,15 +183,16 @@ func WriteLengths(w io.Writer, pairs []LengthsPair) error {
 			all.Kept, all.Missed = all.Kept+r.Kept, all.Missed+r.Missed
 			n := float64(len(p.Runs))
 			all.LateMin, all.FlowMin, all.J = all.LateMin+r.LateMin/n, all.FlowMin+r.FlowMin/n, all.J+r.J/n
+			all.OverMin += r.OverMin / n
 		}
 		name := "listed"
 		if p.Quantile > 0 {
 			name = fmt.Sprintf("learnt, %g", p.Quantile)
 		}
-		fmt.Fprintf(&b, "%-12s %6d %7d %10.1f %10.1f %9.0f", name, all.Kept, all.Missed, all.LateMin, all.FlowMin, all.J)
+		fmt.Fprintf(&b, "%-12s %6d %7d %10.1f %10.1f %10.0f %9.0f", name, all.Kept, all.Missed, all.LateMin, all.FlowMin, all.OverMin, all.J)
 		if p.Quantile > 0 {
-			k, j, f := p.KeptShare.Interval(), p.J.Interval(), p.FlowMin.Interval()
-			fmt.Fprintf(&b, "  %+5.1f ± %4.1f  %+6.1f ± %5.1f  %+7.1f ± %5.1f", 100*k.Mean, 100*k.Half, 100*j.Mean, 100*j.Half, f.Mean, f.Half)
+			k, j, f, v := p.KeptShare.Interval(), p.J.Interval(), p.FlowMin.Interval(), p.OverMin.Interval()
+			fmt.Fprintf(&b, "  %+5.1f ± %4.1f  %+6.1f ± %5.1f  %+7.1f ± %5.1f  %+6.0f ± %4.0f", 100*k.Mean, 100*k.Half, 100*j.Mean, 100*j.Half, f.Mean, f.Half, v.Mean, v.Half)
 		}
 		b.WriteByte('\n')
 	}

@@ -156,6 +156,10 @@ type Result struct {
 	// Offered counts steps that were accepted as a station offered them, Calls
 	// and Alarms what the stations raised that somebody heeded.
 	Offered, Calls, Alarms int `json:"-"`
+	// Overtime is the hands-on time of work that does not pause, in breaks and
+	// beside the shifts of whoever did it: a length that is planned too short
+	// costs it, and nothing else tells.
+	Overtime time.Duration `json:"-"`
 	// Log is the hash of the last entry, and by the chain of the whole log.
 	Log queue.Hash `json:"-"`
 }

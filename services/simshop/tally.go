@@ -18,7 +18,10 @@ type tally struct {
 	calls      int // of stations
 	alarms     int
 	odd        int // sign-offs and returns that were refused without reason to
-	planMS     []float64
+	// overtime is the time of work that does not pause, in its technician's
+	// breaks and beside his shifts.
+	overtime time.Duration
+	planMS   []float64
 }
 
 // planned counts a plan that was made.
@@ -42,7 +45,7 @@ func (w *world) result() Result {
 	r := Result{
 		InterlockRefusals: w.tally.refusals, CheckerViolations: w.tally.violations, Events: st.Events,
 		ByInterlock: w.tally.by, Log: st.LastEntry,
-		Offered: w.tally.offered, Calls: w.tally.calls, Alarms: w.tally.alarms,
+		Offered: w.tally.offered, Calls: w.tally.calls, Alarms: w.tally.alarms, Overtime: w.tally.overtime,
 	}
 	var ids []queue.UnitID
 	for id := range st.Units {

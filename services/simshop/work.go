@@ -124,6 +124,8 @@ func (w *world) goOn(j *job) {
 		if until, ok := w.hoursOf(j.who).OpenUntil(w.now); ok {
 			piece = min(piece, until.Sub(w.now))
 		}
+	} else {
+		w.tally.overtime += piece - w.hoursOf(j.who).Clip(then, then.Add(piece)).Total()
 	}
 	w.at(then.Add(piece), func() {
 		if j.turn != turn {
