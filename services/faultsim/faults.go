@@ -176,7 +176,7 @@ func (s *sim) jumped(v *server) {
 }
 
 // outage: the log's server starts again. What it acknowledged is there; what it
-// kept in memory, plans and offers, may be gone.
+// kept in memory, plans, offers and leases, may be gone, all of it at once.
 func (s *sim) outage() {
 	if !s.log.up {
 		return
@@ -193,6 +193,9 @@ func (s *sim) outage() {
 				x.board.plan, x.board.rev = nil, 0
 				clear(x.board.work)
 			}
+		}
+		if lost {
+			clear(s.buckets.leases)
 		}
 		s.say("the log's server is back, plans lost: %t", lost)
 	})

@@ -16,9 +16,9 @@ import (
 )
 
 var (
-	seed  = flag.Uint64("seed", 0, "run this seed alone, with its trace")
-	days  = flag.Int("days", 5, "days with faults of each run")
-	trace = flag.Bool("trace", false, "print the whole trace")
+	seed    = flag.Uint64("seed", 0, "run this seed alone, with its trace")
+	days    = flag.Int("days", 5, "days with faults of each run")
+	history = flag.Bool("history", false, "print the whole trace")
 )
 
 func options(tb testing.TB, seed uint64, days int) faultsim.Options {
@@ -50,7 +50,7 @@ func TestFaults(t *testing.T) {
 	sum := map[string]int{}
 	one := func(t *testing.T, n uint64) {
 		o := options(t, n, *days)
-		if *trace {
+		if *history {
 			o.Say = func(line string) { t.Log(line) }
 		}
 		res := faultsim.Run(o)

@@ -83,7 +83,8 @@ func (w *world) collected(u *queue.Unit) time.Time {
 
 func (w *world) handOver(id queue.UnitID) {
 	u := w.floor.View().Units[id]
-	if u == nil || u.Status != queue.InShop {
+	if u == nil || u.Status != queue.InShop { // as the page shows it; what was pressed may still be refused
+		delete(w.handing, id)
 		return
 	}
 	w.callBack(u)
