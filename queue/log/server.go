@@ -357,14 +357,27 @@ func (s *Server) checkDisk() error {
 	return nil
 }
 
-// health says why the server does not answer, if it knows.
+// health says why the server does not answer, if it knows. It gives itself a
+// millisecond to look at its listeners, which a busy machine may not give it, so
+// that what it says is believed when it says it again and again.
 func (s *Server) health() string {
-	h := s.srv.Healthz(&server.HealthzOptions{})
-	if h.Error == "" {
-		return ""
+	for asked := 1; ; asked++ {
+		h := s.srv.Healthz(&server.HealthzOptions{})
+		switch {
+		case h.Error == "":
+			return ""
+		case asked == healthAsked:
+			return h.Error + ". Free disk space and start the program again; what was acknowledged is safe"
+		}
+		time.Sleep(healthPause)
 	}
-	return h.Error + ". Free disk space and start the program again; what was acknowledged is safe"
 }
+
+// How often the server is asked for its health before it is believed to be ill.
+const (
+	healthAsked = 20
+	healthPause = 10 * time.Millisecond
+)
 
 func dirSize(dir string) (int64, error) {
 	var sum int64
