@@ -341,11 +341,7 @@ func WriteCalibrations(w io.Writer, entries []queue.Calibration) error {
 		if c.YearTo != c.YearFrom {
 			cell[colYears] += "-" + strconv.Itoa(c.YearTo)
 		}
-		row := make([]string, len(rows[0]))
-		for i, name := range rows[0] {
-			row[i] = cell[name]
-		}
-		rows = append(rows, row)
+		rows = append(rows, calibrationColumns.row(cell))
 	}
 	return sheet.Write(w, rows)
 }

@@ -69,6 +69,15 @@ func (t table) names() []string {
 	return names
 }
 
+// row puts cells in the order of the columns.
+func (t table) row(cells map[string]string) []string {
+	row := t.names()
+	for i, name := range row {
+		row[i] = cells[name]
+	}
+	return row
+}
+
 func (t table) needed() []string {
 	var names []string
 	for _, c := range t {

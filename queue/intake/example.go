@@ -20,15 +20,10 @@ func WriteExample(w io.Writer, st *queue.State, promise time.Time) error {
 	}
 	rows := [][]string{Columns()}
 	for i, r := range st.Shop.Routes {
-		cell := map[string]string{
+		rows = append(rows, columns.row(map[string]string{
 			colTicket: "EXAMPLE-" + strconv.Itoa(i+1), colMake: m.Make, colModel: m.Model, colYear: strconv.Itoa(m.Year), colFamily: string(m.Family),
 			colOwnership: queue.CustomerUnit.String(), colRoute: string(r.ID), colPromise: promise.Format("2006-01-02 15:04"), colWeight: "5",
-		}
-		row := make([]string, len(rows[0]))
-		for k, name := range rows[0] {
-			row[k] = cell[name]
-		}
-		rows = append(rows, row)
+		}))
 	}
 	return sheet.Write(w, rows)
 }
