@@ -40,15 +40,13 @@ func (r campaignRow) Swept() int { return r.In["swept"] }
 // standing is how it stands with a machine: swept, what its owner said, or why
 // there is nobody to call.
 func standing(l *queue.CampaignLine) string {
-	u := l.Latest()
-	switch {
+	toCall := l.Contact.State == queue.ToCall
+	switch u := l.Latest(); {
 	case !l.Open:
 		return "swept"
-	case l.Contact.State != queue.ToCall:
-		return l.Contact.State.String()
-	case u.House():
+	case toCall && u.House():
 		return "ours"
-	case u.Status == queue.InShop:
+	case toCall && u.Status == queue.InShop:
 		return "here"
 	}
 	return l.Contact.State.String()

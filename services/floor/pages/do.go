@@ -135,22 +135,16 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	ctx, cancel := context.WithTimeout(ctx, doTimeout)
 	defer cancel()
 	undo := func() {}
-	switch a := cmd.Action.(type) {
-	case *queue.ReceiveUnit:
-		a.Arrival.Contact, undo, err = p.customer(ctx, b, f)
-	case *queue.HandOver:
-		a.Contact, undo, err = p.customer(ctx, b, f)
-	case *queue.AmendUnit:
-		if a.Change.Contact != nil {
-			*a.Change.Contact, undo, err = p.customer(ctx, b, f)
-		}
+	unit, who := namedBy(cmd.Action)
+	if who != nil {
+		*who, undo, err = p.customer(ctx, b, f)
 	}
 	if err != nil {
 		return "", err
 	}
 	rec, err := p.o.Ledger.Do(ctx, cmd)
 	var refusal *queue.Refusal
-	if errors.As(err, &refusal) || rec.Duplicate && !p.names(cmd.Action) {
+	if errors.As(err, &refusal) || rec.Duplicate && !p.belongs(unit, who) {
 		undo() // after any other error it may be recorded: who was named stays
 	}
 	if err != nil {
@@ -163,25 +157,23 @@ func (p *Pages) carryOut(ctx context.Context, b *Base, name string, f url.Values
 	return done, nil
 }
 
-// names reports that the unit of this form names the form's customer.
-func (p *Pages) names(a queue.Action) bool {
-	var id queue.UnitID
-	var who queue.ContactID
-	switch x := a.(type) {
+// namedBy is where an action says whose its unit is; nil: it does not.
+func namedBy(a queue.Action) (queue.UnitID, *queue.ContactID) {
+	switch a := a.(type) {
 	case *queue.ReceiveUnit:
-		id, who = x.Unit, x.Arrival.Contact
+		return a.Unit, &a.Arrival.Contact
 	case *queue.HandOver:
-		id, who = x.Unit, x.Contact
+		return a.Unit, &a.Contact
 	case *queue.AmendUnit:
-		if x.Change.Contact == nil {
-			return false
-		}
-		id, who = x.Unit, *x.Change.Contact
-	default:
-		return false
+		return a.Unit, a.Change.Contact
 	}
+	return "", nil
+}
+
+// belongs reports that the unit is who's already.
+func (p *Pages) belongs(id queue.UnitID, who *queue.ContactID) bool {
 	u := p.o.Ledger.View().Units[id]
-	return u != nil && u.Contact == who
+	return who != nil && u != nil && u.Contact == *who
 }
 
 // command is what a form asks for, and the sentence when it is done.
