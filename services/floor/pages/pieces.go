@@ -2,13 +2,13 @@ package pages
 
 import (
 	"bytes"
-	"fmt"
 	"html/template"
 	"net/http"
 	"reflect"
 	"sync"
 	"time"
 
+	"tickover/queue"
 	"tickover/services/floor/board"
 )
 
@@ -21,6 +21,7 @@ type pieces struct {
 
 // pieceSet has the parts of one board as one reader sees it.
 type pieceSet struct {
+	shop        *queue.Shop // whose names they say
 	mu          sync.Mutex
 	before, now map[string]piece // of the drawing before and this one
 }
@@ -31,15 +32,15 @@ type piece struct {
 }
 
 // of is the set of those to whom all parts look the same, for a new drawing.
-func (p *pieces) of(audience string) *pieceSet {
+func (p *pieces) of(audience string, shop *queue.Shop) *pieceSet {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	s := p.sets[audience]
-	if s == nil {
+	if s == nil || s.shop != shop {
 		if p.sets == nil || len(p.sets) >= sharedMax {
 			p.sets = map[string]*pieceSet{}
 		}
-		s = &pieceSet{}
+		s = &pieceSet{shop: shop}
 		p.sets[audience] = s
 	}
 	s.mu.Lock()
@@ -66,15 +67,6 @@ func (s *pieceSet) get(id string, of any, draw func() (template.HTML, error)) (t
 	return p.html, nil
 }
 
-// audience is all that parts of a board depend on beside what they show; empty:
-// they are for this request alone.
-func (p *Pages) audience(r *http.Request, b *Base) string {
-	if thenOf(r.Context()) != nil {
-		return ""
-	}
-	return fmt.Sprintf("%s|%s|%v|%s|%p|%s", r.URL.RequestURI(), asKey(r, b.Shop), b.Prefs, b.Tag, b.Shop, b.Now.Format(time.DateOnly))
-}
-
 // drawer has the page draw its parts by the templates of the reader's language.
 func (p *Pages) drawer(r *http.Request, page *boardPage) func(name, id string, of any) (template.HTML, error) {
 	t := p.pages[languageOf(page)]["board"]
@@ -83,11 +75,12 @@ func (p *Pages) drawer(r *http.Request, page *boardPage) func(name, id string, o
 		err := t.ExecuteTemplate(&buf, name, map[string]any{"B": page, "Of": of})
 		return template.HTML(buf.String()), err
 	}
-	who := p.audience(r, page.Base)
-	if who == "" || page.match != nil { // what is dimmed depends on other units
+	// The past is for this request alone, and what is dimmed depends on other units.
+	if thenOf(r.Context()) != nil || page.match != nil {
 		return func(name, _ string, of any) (template.HTML, error) { return draw(name, of) }
 	}
-	kept := p.pieces.of(who)
+	// All that parts depend on beside what they show; days have other words.
+	kept := p.pieces.of(readerKey(r, page.Shop)+page.Now.Format(time.DateOnly), page.Shop)
 	return func(name, id string, of any) (template.HTML, error) {
 		return kept.get(name+" "+id, of, func() (template.HTML, error) { return draw(name, of) })
 	}

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"sync"
 
+	"tickover/queue"
 	"tickover/services/dispatch"
 )
 
@@ -80,8 +81,13 @@ func (p *Pages) sharedKey(r *http.Request) (string, *dispatch.Plan) {
 			fmt.Fprintf(&alerts, "%s %s %s %d;", a.Kind, a.Unit, a.Step, a.Since.Unix())
 		}
 	}
+	return fmt.Sprintf("%s|%d|%p|%d|%s", readerKey(r, st.Shop), st.Seq, plan, p.o.Now().Unix(), alerts.String()), plan
+}
+
+// readerKey tells apart who asks for what, and in which words it is answered.
+func readerKey(r *http.Request, shop *queue.Shop) string {
 	l := localeOf(r)
-	return fmt.Sprintf("%s|%d|%p|%d|%s|%v|%s|%s", r.URL.RequestURI(), st.Seq, plan, p.o.Now().Unix(), asKey(r, st.Shop), l.Prefs, l.Tag, alerts.String()), plan
+	return fmt.Sprintf("%s|%s|%v|%s", r.URL.RequestURI(), asKey(r, shop), l.Prefs, l.Tag)
 }
 
 func (pg *sharedPage) make(h http.Handler, r *http.Request) {
