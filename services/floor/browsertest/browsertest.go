@@ -190,10 +190,10 @@ func (b *Tab) Click(css string) {
 	// went beside it is made again, as a person would.
 	for range 5 {
 		b.See(css)
-		Eval[bool](b, fmt.Sprintf(`(document.querySelector(%q)?.scrollIntoView({ block: "center", inline: "nearest" }), window.clickMissed = false,
+		eval[bool](b, wentAway, fmt.Sprintf(`(document.querySelector(%q)?.scrollIntoView({ block: "center", inline: "nearest" }), window.clickMissed = false,
 			document.addEventListener("click", (event) => { window.clickMissed = !event.target.closest(%q) }, { capture: true, once: true }), true)`, css, css))
 		b.Do(chromedp.Click(chromedp.CSS(css)))
-		if !Eval[bool](b, `window.clickMissed === true`) {
+		if !eval[bool](b, wentAway, `window.clickMissed === true`) { // a page that it led to knows nothing of it
 			return
 		}
 	}
@@ -210,7 +210,7 @@ func (b *Tab) See(css string) {
 func (b *Tab) Write(css, s string) {
 	b.T.Helper()
 	b.See(css)
-	Eval[bool](b, fmt.Sprintf(`(document.querySelector(%q).value = "") == ""`, css))
+	eval[bool](b, wentAway, fmt.Sprintf(`(document.querySelector(%q).value = "") == ""`, css))
 	b.Do(chromedp.SendKeys(chromedp.CSS(css), s))
 }
 
@@ -248,10 +248,17 @@ func (b *Tab) Until(expression string) {
 // Eval is the value of a JavaScript expression.
 func Eval[T any](b *Tab, expression string) T {
 	b.T.Helper()
+	return eval[T](b, untaken, expression)
+}
+
+// eval repeats an expression whose page went away in one of these ways: one that
+// may be worked out twice in all of them.
+func eval[T any](b *Tab, ways []string, expression string) T {
+	b.T.Helper()
 	ctx, cancel := context.WithTimeout(b.ctx, Bound)
 	defer cancel()
 	var v T
-	err := again(untaken, func() (err error) {
+	err := again(ways, func() (err error) {
 		v, err = chromedp.Run(ctx, chromedp.Evaluate[T](expression))
 		return err
 	})
