@@ -208,7 +208,7 @@ func newPages(o Options) (*Pages, error) {
 	}
 	p := &Pages{o: o, log: o.Logger.Named("pages"), mux: o.Gate.Mux(), pages: map[*locale.Language]map[string]*template.Template{}}
 	for _, l := range locale.Languages() {
-		pages, err := parse(l)
+		pages, err := templatesOf(l)
 		if err != nil {
 			return nil, err
 		}
@@ -252,6 +252,30 @@ func RegisterSetup(mux *gate.Mux, o Options) error {
 	})
 	mux.Mount("/", p.mux)
 	return nil
+}
+
+// parsed are the templates by language: they are the same for all sites of a
+// process, and reading them takes half a second of a core.
+var parsed struct {
+	mu    sync.Mutex
+	pages map[*locale.Language]map[string]*template.Template
+}
+
+func templatesOf(l *locale.Language) (map[string]*template.Template, error) {
+	parsed.mu.Lock()
+	defer parsed.mu.Unlock()
+	if pages := parsed.pages[l]; pages != nil {
+		return pages, nil
+	}
+	pages, err := parse(l)
+	if err != nil {
+		return nil, err
+	}
+	if parsed.pages == nil {
+		parsed.pages = map[*locale.Language]map[string]*template.Template{}
+	}
+	parsed.pages[l] = pages
+	return pages, nil
 }
 
 // parse reads all templates; t, tc and n say their messages in the language.
