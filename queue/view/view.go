@@ -86,8 +86,9 @@ const FoundMax = 20
 type Head struct {
 	Site queue.SiteID `json:"site"`
 	Seq  uint64       `json:"seq"`
-	Hash queue.Hash   `json:"hash"` // of the entry at Seq
-	Name string       `json:"name"` // of the shop
+	Hash queue.Hash   `json:"hash"`           // of the entry at Seq
+	Name string       `json:"name"`           // of the shop
+	Zone string       `json:"zone,omitempty"` // its time zone, as IANA names it
 	// Counts of open units, and the soonest promise among them.
 	Open     int       `json:"open"`
 	Running  int       `json:"running"`
@@ -112,9 +113,14 @@ type Row struct {
 	// that is still to do; empty: none.
 	Running queue.StepID `json:"running,omitempty"`
 	Next    queue.StepID `json:"next,omitempty"`
-	Settled int          `json:"settled"` // steps that need nothing more
-	Steps   int          `json:"steps"`
-	Problem bool         `json:"problem,omitempty"` // reported and not settled
+	// Kind is what sort of step runs, Since since when.
+	Kind  queue.OperationKind `json:"kind,omitempty"`
+	Since time.Time           `json:"since,omitzero"`
+	// Touched is when somebody last recorded something of the unit.
+	Touched time.Time `json:"touched,omitzero"`
+	Settled int       `json:"settled"` // steps that need nothing more
+	Steps   int       `json:"steps"`
+	Problem bool      `json:"problem,omitempty"` // reported and not settled
 }
 
 // Whole is everything of a site at one position.
@@ -162,7 +168,7 @@ func Since(from uint64, st *queue.State, touched []queue.UnitID) Change {
 func headOf(st *queue.State) Head {
 	h := Head{Site: st.Site, Seq: st.Seq, Hash: st.LastEntry}
 	if st.Shop != nil {
-		h.Name = st.Shop.Name
+		h.Name, h.Zone = st.Shop.Name, st.Shop.Location().String()
 	}
 	return h
 }
@@ -191,7 +197,7 @@ func RowOf(site queue.SiteID, u *queue.Unit) Row {
 	r := Row{
 		Site: site, Unit: u.ID, Frame: u.Machine.Frame, Plate: u.Machine.Plate, Make: u.Machine.Make,
 		Model: u.Machine.Model, Year: u.Machine.Year, Arrived: u.Arrived.UTC(), Promise: u.Promise.UTC(),
-		Held: u.Held, Rework: u.Rework, Steps: len(u.Steps),
+		Held: u.Held, Rework: u.Rework, Steps: len(u.Steps), Touched: u.Touched.UTC(),
 	}
 	for i := range u.Steps {
 		s := &u.Steps[i]
@@ -200,12 +206,23 @@ func RowOf(site queue.SiteID, u *queue.Unit) Row {
 		case s.Settled():
 			r.Settled++
 		case s.Status == queue.Running:
-			r.Running = cmp.Or(r.Running, s.ID)
+			r.runs(s)
 		default:
 			r.Next = cmp.Or(r.Next, s.ID)
 		}
 	}
 	return r
+}
+
+// runs takes over a step that runs. Of several, a flash is told, which nothing
+// may interrupt, then an engine that runs.
+func (r *Row) runs(s *queue.Step) {
+	rank := func(k queue.OperationKind) int {
+		return slices.Index([]queue.OperationKind{queue.Relearn, queue.Flash}, k)
+	}
+	if r.Running == "" || rank(s.Kind) > rank(r.Kind) {
+		r.Running, r.Kind, r.Since = s.ID, s.Kind, s.Started.UTC()
+	}
 }
 
 // Sort orders rows by promise, then ticket.
