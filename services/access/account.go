@@ -10,6 +10,7 @@ import (
 	"unicode/utf8"
 
 	"tickover/queue"
+	"tickover/queue/log"
 )
 
 // Role is what somebody does in the shop; an account may have several.
@@ -64,9 +65,13 @@ type Account struct {
 	Email string `json:"email,omitempty"`
 	// Subject is the provider's own name of the person, once he has come through
 	// it: issuer, a blank, subject.
-	Subject string    `json:"subject,omitempty"`
-	Shut    bool      `json:"shut,omitempty"`
-	Made    time.Time `json:"made"`
+	Subject string `json:"subject,omitempty"`
+	// SeenFrom are other sites of the deployment where the account of the same
+	// name is the same person's: who is signed in there sees this site too. It
+	// stands with this site's account, so that nobody else can say it.
+	SeenFrom []queue.SiteID `json:"seen_from,omitempty"`
+	Shut     bool           `json:"shut,omitempty"`
+	Made     time.Time      `json:"made"`
 
 	// What ended of its sessions, so that it stays ended while the store of
 	// sessions is away: all that began before a moment but one, and single ones.
@@ -97,7 +102,10 @@ func wrong(field, what, do string) error { return &InvalidError{field, what, do}
 
 var idForm = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$`)
 
-const nameMax = 80
+const (
+	nameMax     = 80
+	seenFromMax = 20 // sites
+)
 
 func (a *Account) check() error {
 	a.ID, a.Name, a.Email = strings.ToLower(strings.TrimSpace(a.ID)), strings.TrimSpace(a.Name), strings.ToLower(strings.TrimSpace(a.Email))
@@ -114,6 +122,8 @@ func (a *Account) check() error {
 	}
 	slices.Sort(a.Roles)
 	a.Roles = slices.Compact(a.Roles)
+	slices.Sort(a.SeenFrom)
+	a.SeenFrom = slices.Compact(a.SeenFrom)
 	printable := func(s string, most int) bool {
 		return utf8.ValidString(s) && utf8.RuneCountInString(s) <= most && !strings.ContainsFunc(s, unicode.IsControl)
 	}
@@ -133,6 +143,12 @@ func (a *Account) check() error {
 		return wrong("roles", "a bench device has no other role", "Make an account of its own for the bench.")
 	case bench && a.Bench == "":
 		return wrong("bench", "it is not said which bench the device belongs to", "Choose the bench.")
+	case bench && len(a.SeenFrom) > 0:
+		return wrong("seen_from", "a bench device is nobody, and sees no other site", "Leave the sites out.")
+	case len(a.SeenFrom) > seenFromMax:
+		return wrong("seen_from", "that are too many sites", "Name 20 at most.")
+	case slices.ContainsFunc(a.SeenFrom, func(s queue.SiteID) bool { return log.CheckSite(s) != nil }):
+		return wrong("seen_from", "that is no site's name", "Write each as it stands at the beginning of its address, with blanks between them.")
 	case !bench && a.Bench != "":
 		return wrong("bench", "only a bench device belongs to a bench", "Leave the bench out, or choose the role bench.")
 	}

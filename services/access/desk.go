@@ -1,6 +1,7 @@
 package access
 
 import (
+	"cmp"
 	"context"
 	"crypto/sha256"
 	"encoding/base64"
@@ -15,6 +16,8 @@ import (
 	"time"
 
 	"go.uber.org/zap"
+
+	"tickover/queue"
 )
 
 // Errors that callers tell apart.
@@ -207,6 +210,8 @@ type Change struct {
 	Password *string // set by an owner; "" takes it away
 	// Person is whom the account belongs to at a provider; a zero one: nobody yet.
 	Person *Identity
+	// SeenFrom are the sites from which the person sees this one.
+	SeenFrom *[]queue.SiteID
 }
 
 // Change changes an account. Shutting it, a new password, and another person of
@@ -234,6 +239,9 @@ func (d *Desk) Change(ctx context.Context, by, id string, c Change) error {
 	}
 	if c.Shut != nil {
 		a.Shut = *c.Shut
+	}
+	if c.SeenFrom != nil {
+		a.SeenFrom = slices.Clone(*c.SeenFrom)
 	}
 	if err := a.check(); err != nil {
 		return err
@@ -293,10 +301,21 @@ func changeText(old, now *Account, c Change) string {
 	if old.Subject != now.Subject {
 		out = append(out, map[bool]string{true: "no longer of a provider's person", false: "of another person of the provider"}[now.Subject == ""])
 	}
+	if !slices.Equal(old.SeenFrom, now.SeenFrom) {
+		out = append(out, "seen from: "+sitesText(now.SeenFrom))
+	}
 	if old.Name != now.Name || old.Email != now.Email {
 		out = append(out, "name or e-mail")
 	}
 	return strings.Join(out, "; ")
+}
+
+func sitesText(sites []queue.SiteID) string {
+	names := make([]string, len(sites))
+	for i, s := range sites {
+		names[i] = string(s)
+	}
+	return cmp.Or(strings.Join(names, ", "), "nowhere")
 }
 
 func rolesText(roles []Role) string {

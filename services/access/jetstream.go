@@ -58,6 +58,28 @@ func OpenJetStream(ctx context.Context, nc *nats.Conn, site queue.SiteID, replic
 	return s, nil
 }
 
+// Of is the store of another site.
+func (s *JetStream) Of(site queue.SiteID) Store {
+	other := *s
+	other.site = site
+	return &other
+}
+
+// Having implements [Sites] with one request, however many sites there are.
+func (s *JetStream) Having(ctx context.Context, key string) ([]queue.SiteID, error) {
+	info, err := s.stream.Info(ctx, jetstream.WithSubjectFilter("access.*."+key))
+	if err != nil {
+		return nil, fmt.Errorf("access: list sites: %w", err)
+	}
+	var out []queue.SiteID
+	for subject := range info.State.Subjects {
+		site, _, _ := strings.Cut(strings.TrimPrefix(subject, "access."), ".")
+		out = append(out, queue.SiteID(site))
+	}
+	slices.Sort(out)
+	return out, nil
+}
+
 func (s *JetStream) subject(key string) string { return "access." + string(s.site) + "." + key }
 
 // last is the newest message of a key and whether its value counts.
