@@ -28,6 +28,7 @@ type accountCmd struct {
 	List  accountListCmd  `cmd:"" help:"List the accounts."`
 	Reset accountResetCmd `cmd:"" help:"Set an account's password anew; its devices are signed out."`
 	Link  accountLinkCmd  `cmd:"" help:"Say which person of the OpenID provider an account belongs to, where the e-mail address does not."`
+	Seen  accountSeenCmd  `cmd:"" help:"Say from which other sites of the deployment the person sees this one."`
 	Token accountTokenCmd `cmd:"" help:"Make a token with which a program uses the API as the account."`
 }
 
@@ -197,6 +198,9 @@ func (c *accountListCmd) Run(ctx context.Context, io streams) error {
 			if a.Subject != "" && !a.Shut {
 				state += ", through the provider"
 			}
+			if len(a.SeenFrom) > 0 && !a.Shut {
+				state += fmt.Sprintf(", seen from %v", a.SeenFrom)
+			}
 			var roles []string
 			for _, r := range a.Roles {
 				roles = append(roles, r.String())
@@ -245,6 +249,30 @@ func (c *accountTokenCmd) Run(ctx context.Context, io streams) error {
 		}
 		fmt.Fprintln(io.err, "Send it as: Authorization: Bearer TOKEN. It is shown once and works for a year.")
 		_, err = fmt.Fprintln(io.out, token)
+		return err
+	})
+}
+
+type accountSeenCmd struct {
+	accountFlags
+	ID   string   `arg:"" help:"The account."`
+	From []string `help:"A site at which the account of the same name is the same person's; without any, the site is seen from nowhere else." placeholder:"SITE"`
+}
+
+func (c *accountSeenCmd) Run(ctx context.Context, io streams) error {
+	sites := []queue.SiteID{}
+	for _, s := range c.From {
+		sites = append(sites, queue.SiteID(s))
+	}
+	return c.with(ctx, io, func(d *access.Desk) error {
+		if err := d.Change(ctx, "console", c.ID, access.Change{SeenFrom: &sites}); err != nil {
+			return accountProblem(err)
+		}
+		said := "sees the site from no other"
+		if len(sites) > 0 {
+			said = "sees the site from " + strings.Join(c.From, ", ")
+		}
+		_, err := fmt.Fprintf(io.out, "%s: %s.\n", c.ID, said)
 		return err
 	})
 }

@@ -92,7 +92,7 @@ func (d *deployment) beyond(t *testing.T) {
 	if err := os.WriteFile(password, []byte(secret+"\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	account := func(args ...string) string {
+	accountAt := func(site string, args ...string) string {
 		t.Helper()
 		out, err := run(append(append([]string{"account"}, args...), append([]string{"--nats", d.URLs(), "--site", site}, role("floor")...)...)...)
 		if err != nil {
@@ -100,6 +100,7 @@ func (d *deployment) beyond(t *testing.T) {
 		}
 		return out
 	}
+	account := func(args ...string) string { t.Helper(); return accountAt(site, args...) }
 	account("add", "olive", "--role", "owner", "--role", "foreman", "--password-file", password)
 	if out := account("list"); !strings.Contains(out, "olive") || !strings.Contains(out, "by password") {
 		t.Errorf("accounts of the deployment: %s", out)
@@ -154,6 +155,19 @@ func (d *deployment) beyond(t *testing.T) {
 	command("F-3")
 	if status, _, at := get("/board"); status != http.StatusOK || at != "/board" {
 		t.Errorf("Redis back, and empty: %d at %s", status, at)
+	}
+	// She sees another site, which this floor does not serve, once that site's
+	// own account of her name says so.
+	accountAt("highfell", "add", "olive", "--role", "owner", "--password-file", password)
+	d.shared(t, "highfell", "C-1")
+	if status, text, _ := get("/group?q=C-1"); status != http.StatusOK || strings.Contains(text, "highfell") || strings.Contains(text, "/units/C-1") {
+		t.Errorf("a site that does not say so is seen: %d %.3000s", status, text)
+	}
+	if out := accountAt("highfell", "seen", "olive", "--from", site); !strings.Contains(out, "from "+site) {
+		t.Errorf("seen from: %s", out)
+	}
+	if status, text, _ := get("/group?q=C-1"); status != http.StatusOK || !strings.Contains(text, `href="//highfell.localhost:`) || !strings.Contains(text, "/units/C-1") || strings.Contains(text, "no dispatcher") {
+		t.Errorf("the sites that she may see, and a unit of the other: %d %.5000s", status, text)
 	}
 	// What is secret and goes through the floor: a form's token, a code that
 	// signs a device in, a calendar's link, a wrong password, the provider's door.

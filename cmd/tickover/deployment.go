@@ -29,6 +29,7 @@ import (
 	"tickover/services/dispatch"
 	"tickover/services/feed"
 	"tickover/services/floor"
+	"tickover/services/group"
 	"tickover/services/meter"
 	"tickover/services/node"
 	"tickover/services/photos"
@@ -271,11 +272,15 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 		if err != nil {
 			return nil, fmt.Errorf("photos of site %s in the directory %s: %w", s.ID, photoDir(c.Data), err)
 		}
+		accounts, err := access.OpenJetStream(ctx, o.Conn, s.ID, 0, o.Now)
+		if err != nil {
+			return nil, err
+		}
 		plans, alerts := &feed.Plans{}, &feed.Alerts{}
 		g.Go(func() error { return people.Run(ctx) })
 		g.Go(func() error { return plans.Run(ctx, o.Conn, s.ID) })
 		g.Go(func() error { return alerts.Run(ctx, o.Conn, s.ID) })
-		desk, err := c.desk(ctx, o, s.ID, shared, logger)
+		desk, err := c.desk(ctx, accounts, o.Now, s.ID, shared, logger)
 		if err != nil {
 			return nil, err
 		}
@@ -284,6 +289,7 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
 			Hosts: append([]string{strings.ToLower(string(s.ID) + "." + c.Domain)}, e.hosts...), HSTS: c.TLSCert != "", Photos: kept, Contacts: people,
 			Lengths: s.Lengths, Promises: s.Promises,
+			Group: group.New(group.Options{Home: s.ID, Accounts: accounts, Views: o.Views, Log: o.Log, Dispatch: group.NATS{Conn: o.Conn}}),
 		})
 		if err != nil {
 			return nil, err
@@ -295,20 +301,16 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 
 // desk lets the people of a site in. Accounts are on NATS, sessions in Redis if
 // there is one. Beyond this machine a site without accounts is not served.
-func (c *serveCmd) desk(ctx context.Context, o node.Options, site queue.SiteID, shared *redis.Client, logger *zap.Logger) (*access.Desk, error) {
-	lasting, err := access.OpenJetStream(ctx, o.Conn, site, 0, o.Now)
-	if err != nil {
-		return nil, err
-	}
-	store := access.Store(lasting)
+func (c *serveCmd) desk(ctx context.Context, lasting access.Store, now func() time.Time, site queue.SiteID, shared *redis.Client, logger *zap.Logger) (*access.Desk, error) {
+	store := lasting
 	if shared != nil {
-		recent := access.NewRecent(redisaccess.New(shared, site), o.Now)
+		recent := access.NewRecent(redisaccess.New(shared, site), now)
 		recent.Trouble = func(err error) {
 			logger.Warn("Redis is away: who is signed in here goes on", zap.String("site", string(site)), zap.Error(err))
 		}
 		store = access.Split{Lasting: lasting, Passing: recent}
 	}
-	desk, err := access.New(access.Options{Store: store, Now: o.Now, Random: rand.Reader, Logger: logger})
+	desk, err := access.New(access.Options{Store: store, Now: now, Random: rand.Reader, Logger: logger})
 	if err != nil {
 		return nil, err
 	}

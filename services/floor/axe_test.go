@@ -29,7 +29,7 @@ func pagesOf(w *world) map[string]string {
 		"machine": "/machines/KB252600417", "trade-in": "/machines/KB252600417/trade-in", "labour": "/labour?span=week", "lengths": "/owner/lengths", "promises": "/owner/promises", "labour-steps": "/labour/steps?span=week&by=technician&id=ines",
 		"past": "/units/LM-1?asof=2026-02-17T09:30", "past-board": "/board?asof=2026-02-17T09:30",
 		"calibrations": "/calibrations", "campaigns": "/campaigns", "campaign": "/campaigns/" + newerCampaign, "claim": "/campaigns/" + newerCampaign + "/claim",
-		"campaign-book": "/campaigns/" + newerCampaign + "/book?machine=KB252600021", "audit": "/audit", "check-in-called": "/check-in?make=Kestrow&model=Brae+250&year=2026&family=kr5",
+		"campaign-book": "/campaigns/" + newerCampaign + "/book?machine=KB252600021", "audit": "/audit", "group": "/group?q=LM", "check-in-called": "/check-in?make=Kestrow&model=Brae+250&year=2026&family=kr5",
 	}
 }
 
@@ -46,10 +46,12 @@ func TestPages(t *testing.T) {
 	t.Parallel()
 	axe := axeCore(t)
 	w := newWorld(t)
+	sites := grouped(t, w)
 	w.withPeople()
 	w.everyPage()
 	w.calledBack()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}, "phone": {"01632 960 147"}})
+	sites.share()
 	pages := pagesOf(w)
 	names := slices.Sorted(maps.Keys(pages))
 	loads := map[string][]string{} // by page: what it loads, as paths

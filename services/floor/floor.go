@@ -50,6 +50,7 @@ import (
 	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
 	"tickover/services/floor/studies"
+	"tickover/services/group"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 	"tickover/services/promise"
@@ -93,6 +94,9 @@ type Options struct {
 	HSTS bool
 	// Provider signs people in beside Access; nil: there is none.
 	Provider *provider.Provider
+	// Group is the deployment's sites, as far as each person may see them; nil:
+	// the shop stands alone.
+	Group *group.Group
 	// FirstAccount is the secret with which this machine may make the first
 	// account; empty: it can't be made from a page.
 	FirstAccount string
@@ -164,7 +168,7 @@ func New(o Options) (*Floor, error) {
 		}
 		backup(w, r, o.Backup, logger)
 	})
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority, Provider: o.Provider})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority, Provider: o.Provider, Group: o.Group})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

@@ -89,11 +89,13 @@ func TestEveryTextIsInTheCatalogue(t *testing.T) {
 	forget := locale.Add(markedTag, markedFile(t))
 	defer forget()
 	w := newWorld(t)
+	sites := grouped(t, w)
 	w.withPeople()
 	w.everyPage()
 	w.calledBack()
 	w.checkIn(url.Values{"name": {"Morwenna Tresk"}, "phone": {"01632 960 147"}})
 	w.goingsOn()
+	sites.share()
 	pages := pagesOf(w)
 	w.postForm("/prefs", url.Values{"language": {markedTag}, "clock": {"12"}, "distance": {"mi"}, "degrees": {"F"}, "back": {"/cautions"}})
 	l := &listener{t: t, w: w, found: map[string]string{}}
@@ -115,6 +117,7 @@ func TestEveryTextIsInTheCatalogue(t *testing.T) {
 		}
 	}
 	l.refusals()
+	l.sites()
 
 	for _, text := range slices.SortedFunc(maps.Keys(l.found), func(a, b string) int { return cmp.Or(cmp.Compare(l.found[a], l.found[b]), cmp.Compare(a, b)) }) {
 		t.Errorf("%s says in English: %s", l.found[text], text)
@@ -227,7 +230,8 @@ func (l *listener) hear(where string, r reply) {
 // typed is what the test wrote into forms and addresses, and how people who
 // are no technicians are called: by their ids.
 var typed = []string{"Morwenna Tresk", "Tresk", "Morwenna", "not paid", "nobody", "none", "NOBODY", "/nowhere", "nowhere", "nothing", "never", "Fellrigg Tarn 300", "Fellrigg", "LM",
-	"Owner", "Run-up pad behind the", "Kestrow Brae 250: kb250-std", "a", "b"}
+	"Owner", "Run-up pad behind the", "Kestrow Brae 250: kb250-std", "a", "b",
+	"Highfell Trail & Enduro", "Highfell", "highfell", "HF-7", "HF-8", "HF-9", "HF77", "HF 26 TRA", "HF", "Olive"}
 
 // without takes a whole word or name out.
 func without(text, s string) string {

@@ -31,6 +31,7 @@ import (
 	"tickover/services/floor/browsertest"
 	"tickover/services/floor/gate"
 	"tickover/services/floor/live"
+	"tickover/services/group"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 	"tickover/services/promise"
@@ -67,7 +68,9 @@ type world struct {
 	limits gate.Limits
 	// nil: there is none
 	provider *provider.Provider
-	secret   string // for the first account
+	secret   string       // for the first account
+	group    *group.Group // nil: the shop stands alone
+	hosts    []string
 	logger   *zap.Logger
 }
 
@@ -123,7 +126,13 @@ func newWorld(t testing.TB) *world {
 // unserved is a world before its pages are served.
 func unserved(t testing.TB) *world {
 	t.Helper()
-	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, testdata.Larkmoor)
+	return unservedOf(t, testdata.Larkmoor)
+}
+
+// unservedOf is unserved with a shop file of its own.
+func unservedOf(t testing.TB, file []byte) *world {
+	t.Helper()
+	shop, hash, err := shopfile.Parse(testdata.LarkmoorName, file)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -152,7 +161,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Provider: w.provider, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner}
+	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Provider: w.provider, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner, Group: w.group, Hosts: w.hosts}
 	if w.people != nil {
 		o.Contacts = w.people
 	}

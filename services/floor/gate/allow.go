@@ -131,6 +131,7 @@ var table = map[string]Rule{
 	"GET /units/{id}/meanwhile":    to(everyone...),
 	"GET /photos/{hash}":           to(everyone...),
 	"GET /find":                    to(staff...),
+	"GET /group":                   to(staff...).note("of other sites what their own accounts let the person see"),
 	"GET /scan":                    to(everyone...),
 	"GET /look":                    to(everyone...),
 	"GET /cautions":                to(everyone...),

@@ -497,17 +497,21 @@ func Calibration(st *queue.State, s Sheet, now time.Time) *queue.CalibrationRef 
 	return nil
 }
 
-// Matches reports whether a unit is meant by a text: a part of its ticket,
-// frame number in whatever way it is typed, plate, make or model. The empty text means every unit.
-func Matches(u *queue.Unit, text string) bool {
+// Matches reports whether a unit is meant by a text; see [Means].
+func Matches(u *queue.Unit, text string) bool { return Means(text, u.ID, queue.KeyOf(u), &u.Machine) }
+
+// Means reports whether a text means a visit of a machine: a part of its ticket,
+// frame number in whatever way it is typed, plate, make or model. The empty text
+// means every one.
+func Means(text string, id queue.UnitID, key queue.MachineKey, m *queue.Machine) bool {
 	text = strings.ToLower(strings.TrimSpace(text))
 	if text == "" {
 		return true
 	}
-	if frame := ident.Key(text); len(frame) >= 4 && strings.Contains(string(queue.KeyOf(u)), frame) {
+	if frame := ident.Key(text); len(frame) >= 4 && strings.Contains(string(key), frame) {
 		return true
 	}
-	for _, s := range []string{string(u.ID), u.Machine.Plate, u.Machine.Make + " " + u.Machine.Model} {
+	for _, s := range []string{string(id), m.Plate, m.Make + " " + m.Model} {
 		if strings.Contains(strings.ToLower(s), text) {
 			return true
 		}

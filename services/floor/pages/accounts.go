@@ -7,6 +7,7 @@ import (
 	"slices"
 	"strings"
 	"time"
+	"unicode"
 
 	"tickover/queue"
 	"tickover/services/access"
@@ -338,6 +339,24 @@ func rolesOf(f url.Values) ([]access.Role, error) {
 	return out, nil
 }
 
+// sitesOf reads the names of sites as people write them one after the other.
+func sitesOf(text string) []queue.SiteID {
+	var out []queue.SiteID
+	for _, name := range strings.FieldsFunc(strings.ToLower(text), func(r rune) bool { return r == ',' || r == ';' || unicode.IsSpace(r) }) {
+		out = append(out, queue.SiteID(name))
+	}
+	return out
+}
+
+// SitesText lists sites as [sitesOf] reads them.
+func (b *Base) SitesText(sites []queue.SiteID) string {
+	names := make([]string, len(sites))
+	for i, s := range sites {
+		names[i] = string(s)
+	}
+	return strings.Join(names, ", ")
+}
+
 func (p *Pages) addAccount(w http.ResponseWriter, r *http.Request) {
 	b := p.accountForm(w, r)
 	if b == nil {
@@ -384,6 +403,10 @@ func (p *Pages) changeAccount(w http.ResponseWriter, r *http.Request) {
 		c.Name, c.Email = &name, &email
 		if c.Roles, err = rolesOf(f); err == nil && c.Roles == nil {
 			c.Roles = []access.Role{}
+		}
+		if f.Has("seen_from") {
+			sites := sitesOf(f.Get("seen_from"))
+			c.SeenFrom = &sites
 		}
 	}
 	if err == nil {

@@ -133,7 +133,12 @@ func (r *UnitRow) Overdue(now time.Time) bool { return r.Done < r.Total && r.Uni
 
 // Untouched reports that nobody recorded anything for so many days.
 func (r *UnitRow) Untouched(now time.Time, days int) bool {
-	return now.Sub(r.Unit.Touched) >= time.Duration(days)*24*time.Hour
+	return idle(r.Unit.Touched, now, days)
+}
+
+// idle reports that nothing was recorded since touched for so many days.
+func idle(touched, now time.Time, days int) bool {
+	return now.Sub(touched) >= time.Duration(days)*24*time.Hour
 }
 
 // IdleDays is for how many whole days nobody has touched the unit.

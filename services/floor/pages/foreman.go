@@ -60,12 +60,7 @@ func (s RowState) Text() string {
 
 // rows lists the open units, by state and promise.
 func rows(b *Base) []UnitRow {
-	forecast := map[queue.UnitID]dispatch.UnitForecast{}
-	if b.Plan != nil {
-		for _, f := range b.Plan.Units {
-			forecast[f.Unit] = f
-		}
-	}
+	forecast := forecasts(b.Plan)
 	var out []UnitRow
 	for _, u := range b.State.OpenUnits() {
 		f, planned := forecast[u.ID]
@@ -91,7 +86,7 @@ func rowOf(b *Base, u *queue.Unit) UnitRow {
 }
 
 func row(b *Base, u *queue.Unit, f dispatch.UnitForecast, planned bool) UnitRow {
-	r := UnitRow{Unit: u, Ready: f.Ready, LateMin: f.LateMin, Total: len(u.Steps), State: OnTime, Slack: u.Promise.Sub(f.Ready)}
+	r := UnitRow{Unit: u, Ready: f.Ready, LateMin: f.LateMin, Total: len(u.Steps), Slack: u.Promise.Sub(f.Ready)}
 	for i := range u.Steps {
 		st := &u.Steps[i]
 		s := b.Book.Of(u.ID, st.ID)
@@ -108,19 +103,38 @@ func row(b *Base, u *queue.Unit, f dispatch.UnitForecast, planned bool) UnitRow 
 	if r.Next != nil {
 		r.Why = waitsFor(b, *r.Next)
 	}
-	switch {
-	case u.Held:
-		r.State = HeldRow
-	case r.Done == r.Total:
-		r.State = OnTime
-	case !planned && b.Now.After(u.Promise), planned && (f.LateMin > 0 || f.Ready.IsZero()):
-		r.State = Late
-	case !planned:
-		r.State = Unknown
-	case r.Slack < riskSlack:
-		r.State = AtRisk
-	}
+	r.State = stateOf(u.Held, r.Done == r.Total, u.Promise, f, planned, b.Now)
 	return r
+}
+
+// stateOf is how a unit stands against its promise, by what the plan forecasts
+// of it, if it does.
+func stateOf(held, done bool, promise time.Time, f dispatch.UnitForecast, planned bool, now time.Time) RowState {
+	switch {
+	case held:
+		return HeldRow
+	case done:
+		return OnTime
+	case !planned && now.After(promise), planned && (f.LateMin > 0 || f.Ready.IsZero()):
+		return Late
+	case !planned:
+		return Unknown
+	case promise.Sub(f.Ready) < riskSlack:
+		return AtRisk
+	}
+	return OnTime
+}
+
+// forecasts are a plan's, by unit; nil without a plan.
+func forecasts(p *dispatch.Plan) map[queue.UnitID]dispatch.UnitForecast {
+	if p == nil {
+		return nil
+	}
+	out := make(map[queue.UnitID]dispatch.UnitForecast, len(p.Units))
+	for _, f := range p.Units {
+		out[f.Unit] = f
+	}
+	return out
 }
 
 // earlier: planned before unplanned, then by start.

@@ -49,6 +49,7 @@ import (
 	"tickover/services/floor/record"
 	"tickover/services/floor/setup"
 	"tickover/services/floor/studies"
+	"tickover/services/group"
 	"tickover/services/ledger"
 	"tickover/services/photos"
 	"tickover/services/promise"
@@ -80,6 +81,9 @@ type Options struct {
 	// FirstAccount is the secret with which this machine may make the first
 	// account; empty: it can't be made from a page.
 	FirstAccount string
+	// Group is the deployment's sites, as far as each person may see them; nil:
+	// the shop stands alone.
+	Group *group.Group
 	// Written is called once a shop that had no file yet has one.
 	Written func()
 }
@@ -151,6 +155,7 @@ func Register(mux *gate.Mux, o Options) error {
 		"GET /audit":                   p.audit,
 		"GET /cautions":                p.cautions,
 		"GET /owner":                   p.owner,
+		"GET /group":                   p.group,
 		"GET /owner/units":             p.ownerUnits,
 		"GET /owner/whatif":            p.whatIf,
 		"GET /owner/whatif/{id}":       p.study,
@@ -351,6 +356,7 @@ type Base struct {
 	Here      string // path and query
 	Then      *then  // the moment of a page of the past; nil: it is now
 	Customers bool   // customers are kept, beside the log
+	Grouped   bool   // there are other sites
 	photos    bool   // can be taken
 	asks
 }
@@ -399,6 +405,7 @@ func (p *Pages) base(r *http.Request) (*Base, bool) {
 	b.Book = job.NewBook(b.State, b.Plan)
 	b.Me = personOf(r, b.Shop)
 	b.ask(r)
+	b.Grouped = p.o.Group != nil
 	b.Customers, b.photos = p.o.Contacts != nil, p.o.Photos != nil && b.Then == nil
 	b.Alerts = job.Standing(b.State, alerts, b.Now)
 	b.foremansAlerts()
