@@ -10,7 +10,11 @@ import (
 // ConfigureShop puts a shop file into effect.
 type ConfigureShop struct {
 	Shop     Shop
-	FileHash Hash
+	FileHash Hash // of the file's bytes
+	// Was is the hash of the shop that is changed, as whoever changed it saw
+	// it; empty: don't care. If another one is in effect by now, the command is
+	// refused as stale.
+	Was Hash
 }
 
 func (*ConfigureShop) subject() Subject { return ShopSubject }
@@ -19,6 +23,9 @@ func (a *ConfigureShop) decide(d *decider) error {
 	if a.Shop.Site != d.state.Site {
 		return refuse(CodeMalformed, "Load the file of this site, or start the program for that one.",
 			"the shop file is for site %q, this log is of %q", a.Shop.Site, d.state.Site)
+	}
+	if a.Was != "" && a.Was != d.state.ShopFile {
+		return refuse(CodeStale, "Look at what is in effect now, and change that.", "the shop was changed by somebody else since this was made from it")
 	}
 	if d.shop != nil {
 		if err := d.foremanOnly("change the shop file"); err != nil {

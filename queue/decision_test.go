@@ -2,6 +2,7 @@ package queue_test
 
 import (
 	"bytes"
+	"errors"
 	"testing"
 	"time"
 
@@ -80,5 +81,30 @@ func TestReopenOne(t *testing.T) {
 	ok(t, err)
 	if len(s.State.Closures) != 0 {
 		t.Error("still closed")
+	}
+}
+
+// TestTwoChangeTheShop: who changes a shop that somebody else has changed since
+// is told, and nothing is written over.
+func TestTwoChangeTheShop(t *testing.T) {
+	s := queuetest.NewSite() // its shop has the hash f
+	change := func(name string, was, hash queue.Hash) error {
+		shop := queuetest.Shop()
+		shop.Name = name
+		_, err := s.Do("", &queue.ConfigureShop{Shop: shop, FileHash: hash, Was: was})
+		return err
+	}
+	if err := change("first", "f", "g"); err != nil {
+		t.Fatal(err)
+	}
+	var r *queue.Refusal
+	if err := change("second", "f", "h"); !errors.As(err, &r) || r.Code != queue.CodeStale || s.State.Shop.Name != "first" {
+		t.Errorf("%v; the shop is %q", err, s.State.Shop.Name)
+	}
+	if err := change("second", "g", "h"); err != nil || s.State.ShopFile != "h" {
+		t.Errorf("of what is in effect: %v", err)
+	}
+	if err := change("third", "", "i"); err != nil {
+		t.Errorf("whatever it was: %v", err)
 	}
 }

@@ -288,7 +288,7 @@ func (c *serveCmd) pages(o node.Options, shared *redis.Client, e *exposure, logg
 			Access: desk, Provider: e.provider,
 			Ledger: s.Ledger, Log: o.Log, Site: s.ID, Plans: plans, Alerts: alerts, Now: o.Now, Logger: logger,
 			Hosts: append([]string{strings.ToLower(string(s.ID) + "." + c.Domain)}, e.hosts...), HSTS: c.TLSCert != "", Photos: kept, Contacts: people,
-			Lengths: s.Lengths, Promises: s.Promises,
+			Lengths: s.Lengths, Promises: s.Promises, ShopInLog: true,
 			Group: group.New(group.Options{Home: s.ID, Accounts: accounts, Views: o.Views, Log: o.Log, Dispatch: group.NATS{Conn: o.Conn}}),
 		})
 		if err != nil {

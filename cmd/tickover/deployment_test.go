@@ -267,6 +267,8 @@ func TestDeployment(t *testing.T) {
 		resp.Body.Close()
 	}
 
+	t.Run("shop changed", func(t *testing.T) { d.changeShop(t, floors) })
+
 	t.Run("dispatcher killed", func(t *testing.T) {
 		gone, left := first, second
 		if second.holds(d.leader(t, "larkmoor")) {
@@ -389,6 +391,57 @@ func TestDeployment(t *testing.T) {
 		report(t, "a floor stopped properly", begun, 10*time.Second)
 	})
 	t.Run("logs", func(t *testing.T) { d.logs(t, sites[0], "A-0") })
+}
+
+// changeShop puts another shop into effect at a site: every floor and the
+// dispatchers take it over, and who changes the one before it is refused.
+func (d *deployment) changeShop(t *testing.T, floors []*process) {
+	const site = "highfell"
+	run := func(args ...string) (out, said string, err error) {
+		t.Helper()
+		cmd := exec.CommandContext(t.Context(), d.bin, append(append([]string{"shop"}, args...), "--nats", d.URLs(), "--nats-key", d.Keys["floor"], "--nats-ca", d.CA, "--nats-cert", d.Certs["client"], "--nats-cert-key", d.Certs["client"]+".key")...)
+		var o, e bytes.Buffer
+		cmd.Stdout, cmd.Stderr = &o, &e
+		err = cmd.Run()
+		return o.String(), e.String(), err
+	}
+	text, said, err := run("show", "--site", site)
+	was := regexp.MustCompile(`--was (\S+)`).FindStringSubmatch(said)
+	if err != nil || was == nil || !strings.Contains(text, "\nsite: "+site) && !strings.HasPrefix(text, "site: "+site) {
+		t.Fatalf("shop show: %v %s\n%s", err, said, text)
+	}
+	put := func(name string, args ...string) (string, error) {
+		t.Helper()
+		file := filepath.Join(d.dir, "put.yaml")
+		if err := os.WriteFile(file, []byte(regexp.MustCompile(`(?m)^name: .*$`).ReplaceAllString(text, "name: "+name)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		out, said, err := run(append([]string{"put", file}, args...)...)
+		return out + said, err
+	}
+	if out, err := put("Highfell Trail"); err == nil || !strings.Contains(out, "say --was "+was[1]) {
+		t.Errorf("without a word on what it was: %v %s", err, out)
+	}
+	if out, err := put("Highfell Trail", "--was", was[1]); err != nil || !strings.Contains(out, "in effect") {
+		t.Fatalf("shop put: %v %s", err, out)
+	}
+	if out, err := put("Somebody else's", "--was", was[1]); err == nil || !strings.Contains(out, "changed by somebody else") {
+		t.Errorf("over somebody else's change: %v %s", err, out)
+	}
+	deploytest.WaitFor(t, "floors and dispatchers to take the shop over", time.Minute, func() error {
+		for _, p := range floors {
+			if status, page := p.get(t, site, "/api/v1/shop"); status != http.StatusOK || !strings.Contains(page, "Highfell Trail") {
+				return fmt.Errorf("%d %.200s", status, page)
+			}
+		}
+		if h, err := d.views.Head(t.Context(), site); err != nil || h.Name != "Highfell Trail" {
+			return fmt.Errorf("%q %v", h.Name, err)
+		}
+		return nil
+	})
+	if status, page := floors[0].get(t, site, "/setup"); status != http.StatusOK || !strings.Contains(page, "tickover shop put") || !strings.Contains(page, "Highfell Trail") {
+		t.Errorf("setup: %d %.2000s", status, page)
+	}
 }
 
 // shared waits until the shared views find the unit.

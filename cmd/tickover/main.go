@@ -55,6 +55,7 @@ type cli struct {
 	Keys         keysCmd         `cmd:"" help:"Make the keys and certificates of a deployment."`
 	Ready        readyCmd        `cmd:"" help:"Ask a running process whether it can work."`
 	Measure      measureCmd      `cmd:"" hidden:"" help:"Run the planner over open benchmark sets."`
+	Shop         shopCmd         `cmd:"" help:"The shop in effect at a site of a running deployment: show it, change it."`
 	Account      accountCmd      `cmd:"" help:"Accounts of a stopped shop or a running deployment: make, list, reset, link, tokens for programs."`
 	Version      versionCmd      `cmd:"" help:"Print the version."`
 }

@@ -29,7 +29,7 @@ type serveCmd struct {
 	deploymentFlags
 	tlsFlags `prefix:""`
 	providerFlags
-	Shop    []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files to put into effect, if any." sep:"none" type:"path" placeholder:"FILE"`
+	Shop    []string `help:"The shop file; one that does not exist yet is made in the browser. With --nats: files of sites that have no shop yet, if any." sep:"none" type:"path" placeholder:"FILE"`
 	Listen  string   `help:"Address of the pages." default:"${listen}"`
 	Away    []string `help:"Stations whose worker runs elsewhere, with tickover bench." placeholder:"BENCH"`
 	Workers string   `help:"Let bench workers of other processes connect here, for example 127.0.0.1:4225." placeholder:"ADDRESS"`

@@ -81,6 +81,9 @@ type Options struct {
 	Backup func(context.Context, io.Writer) error
 	// ShopFile, if set, is the shop's file, which its setup writes.
 	ShopFile *setup.Disk
+	// ShopInLog: there is no file. The shop in effect, which the log has, is
+	// what its setup changes.
+	ShopInLog bool
 	// Lengths are those of work as they were learnt, Promises what earlier ones
 	// were worth; nil: nothing is learnt.
 	Lengths  *experience.Experience
@@ -168,7 +171,7 @@ func New(o Options) (*Floor, error) {
 		}
 		backup(w, r, o.Backup, logger)
 	})
-	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority, Provider: o.Provider, Group: o.Group})
+	err := pages.Register(pressed, pages.Options{Ledger: o.Ledger, History: reader, Record: rec, Studies: book, Contacts: o.Contacts, Plans: o.Plans, Alerts: o.Alerts, API: endpoints(a), Photos: o.Photos, ShopFile: o.ShopFile, ShopInLog: o.ShopInLog, Lengths: o.Lengths, Learner: o.Promises, Now: o.Now, Logger: logger, Gate: g, FirstAccount: o.FirstAccount, Authority: o.Authority, Provider: o.Provider, Group: o.Group})
 	if err != nil {
 		return nil, fmt.Errorf("floor: pages: %w", err)
 	}

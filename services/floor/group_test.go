@@ -327,7 +327,7 @@ func TestOwnersWalk(t *testing.T) {
 	t.Cleanup(server.Close)
 	d := threeSites(t, func(w *world) {
 		site := string(w.l.View().Site)
-		w.hosts = []string{site + ".localhost"}
+		w.hosts, w.inLog = []string{site + ".localhost"}, true
 		w.serve(live.Bounds{})
 		floors[site] = w.floor
 	})
@@ -361,4 +361,6 @@ func TestOwnersWalk(t *testing.T) {
 	b.Base = base("larkmoor")
 	b.Open("/group")
 	b.judge("sites-away", axe)
+	b.Open("/setup")
+	b.judge("setup-in-the-log", axe)
 }

@@ -15,6 +15,7 @@ import (
 
 	"tickover/queue"
 	"tickover/services/floor"
+	"tickover/services/floor/live"
 	"tickover/services/floor/setup"
 	"tickover/testdata"
 )
@@ -185,6 +186,63 @@ func TestTwoSetUpAtOnce(t *testing.T) {
 	}
 	if text := onDisk(t, d); !strings.Contains(text, "name: Larkmoor\n") || !strings.Contains(text, "Bench 6") {
 		t.Errorf("one of the two is lost:\n%s", text)
+	}
+}
+
+// replica is another floor of the same site: its own ledger on the same log.
+func (w *world) replica() *world {
+	w.t.Helper()
+	o := &world{t: w.t, log: w.log, clock: w.clock, inLog: true}
+	o.open(w.l.View().Site)
+	o.serve(live.Bounds{})
+	return o
+}
+
+// TestSetupInTheLog: in a deployment the shop in effect is what is changed, at
+// any replica; of two who change it at once the second is told, also when his
+// replica has not heard of it, and the first one's change stays.
+func TestSetupInTheLog(t *testing.T) {
+	w := unserved(t)
+	a, b := w.replica(), w.replica()
+	a.be("ruth")
+	b.be("ruth")
+	first, second := setupForm(t, a.setupPage().body), setupForm(t, b.setupPage().body)
+	first.Set("res.12.name", "Bench 6")
+	looked := a.setup(first, "look")
+	if looked.status != http.StatusOK || !strings.Contains(string(looked.body), "b6: {kind: bench, name: Bench 6}") || !strings.Contains(string(looked.body), "Put it into effect") {
+		t.Fatalf("%d %s", looked.status, looked.body)
+	}
+	second.Set("name", "Larkmoor")
+	unheard := b.setup(second, "look") // nobody has changed anything yet
+	if unheard.status != http.StatusOK {
+		t.Fatalf("%d %s", unheard.status, unheard.body)
+	}
+	for range 2 { // the second is a double tap
+		if done := a.setup(setupForm(t, looked.body), "write"); done.status != http.StatusOK || done.path != "/setup" {
+			t.Fatalf("%d at %s %s", done.status, done.path, done.body)
+		}
+	}
+	told := b.setup(setupForm(t, unheard.body), "write")
+	if told.status != http.StatusPreconditionFailed || !strings.Contains(string(told.body), "changed by somebody else") {
+		t.Fatalf("%d %s", told.status, told.body)
+	}
+	if st := b.l.View(); st.Shop.Name == "Larkmoor" || st.Shop.Resource("b6") == nil {
+		t.Fatalf("written over: %q", st.Shop.Name)
+	}
+	again := b.setup(setupForm(t, told.body), "look") // against what is there now
+	if done := b.setup(setupForm(t, again.body), "write"); done.status != http.StatusOK || done.path != "/setup" {
+		t.Fatalf("%d at %s %s", done.status, done.path, done.body)
+	}
+	tomas := w.replica()
+	entries := tomas.l.View().Seq
+	if st := tomas.l.View(); st.Shop.Name != "Larkmoor" || st.Shop.Resource("b6") == nil {
+		t.Errorf("one of the two changes is lost: %q", st.Shop.Name)
+	}
+	tomas.be("tomas")
+	v := setupForm(t, tomas.setupPage().body)
+	v.Set("name", "Tomas's")
+	if got := tomas.setup(setupForm(t, tomas.setup(v, "look").body), "write"); got.status != http.StatusForbidden || tomas.l.View().Seq != entries {
+		t.Errorf("no foreman: %d", got.status)
 	}
 }
 

@@ -71,6 +71,7 @@ type world struct {
 	secret   string       // for the first account
 	group    *group.Group // nil: the shop stands alone
 	hosts    []string
+	inLog    bool // the shop has no file
 	logger   *zap.Logger
 }
 
@@ -161,7 +162,7 @@ func (w *world) serve(b live.Bounds) {
 		w.t.Fatal(err)
 	}
 	w.photos = kept
-	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Provider: w.provider, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner, Group: w.group, Hosts: w.hosts}
+	o := floor.Options{Access: w.desk, Limits: w.limits, FirstAccount: w.secret, Provider: w.provider, Logger: w.logger, Photos: kept, Ledger: w.l, Log: w.log, Site: w.l.View().Site, Plans: w.plans, Now: w.clock.now, Streams: b, Lengths: w.lengths, Promises: w.learner, Group: w.group, Hosts: w.hosts, ShopInLog: w.inLog}
 	if w.people != nil {
 		o.Contacts = w.people
 	}

@@ -93,7 +93,9 @@ type Options struct {
 	// Provision, if set, makes what the other roles need and may not make
 	// themselves; the role dispatch calls it.
 	Provision func(ctx context.Context) error
-	// Shops are put into effect when their file is not, by the role dispatch.
+	// Shops are what sites begin with, by the role dispatch. A site that has a
+	// shop keeps it: what is in effect is in the log, where a page or "tickover
+	// shop put" changes it, and a file that lies about on one machine does not.
 	Shops []ShopFile
 	Log   log.Log
 	Conn  *nats.Conn
@@ -229,7 +231,7 @@ func (n *Node) join(ctx context.Context) (err error) {
 	}
 }
 
-// configure puts shop files into effect.
+// configure puts shop files into effect where there is no shop yet.
 func (n *Node) configure(ctx context.Context) error {
 	for _, f := range n.o.Shops {
 		if n.o.Roles&Dispatch == 0 {
@@ -241,6 +243,13 @@ func (n *Node) configure(ctx context.Context) error {
 		l, err := ledger.Open(ctx, ledger.Options{Site: f.Shop.Site, Log: n.o.Log, Now: n.o.Now, Snapshots: n.snapshots(), Logger: n.o.Logger})
 		if err != nil {
 			return err
+		}
+		if st := l.View(); st.Shop != nil {
+			if st.ShopFile != f.Hash {
+				n.log.Warn("the site keeps the shop that is in effect; to change it, use the page Setup or tickover shop put",
+					zap.String("site", string(f.Shop.Site)), zap.String("in_effect", string(st.ShopFile)), zap.String("file", string(f.Hash)))
+			}
+			continue
 		}
 		if err := Configure(ctx, l, f, n.o.Now()); err != nil {
 			return err

@@ -69,6 +69,9 @@ type Options struct {
 	Now      func() time.Time
 	Logger   *zap.Logger
 	ShopFile *setup.Disk // nil: the shop has no file that could be written
+	// ShopInLog: there is no file. The shop in effect, which the log has, is
+	// what is changed.
+	ShopInLog bool
 	// Lengths are those of work as they were learnt, Learner what earlier
 	// promises were worth; nil: nothing is learnt.
 	Lengths *experience.Experience

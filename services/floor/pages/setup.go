@@ -31,6 +31,7 @@ type setupPage struct {
 	F        *setup.Form
 	Fresh    bool   // there is no shop yet
 	File     string // the file's path; empty: none was given
+	InLog    bool   // there is no file: the shop in effect is changed
 	Was      queue.Hash
 	Problems []setup.Problem
 	named    *setup.Form // F with the ids that new rows get
@@ -81,6 +82,9 @@ func (p *Pages) setupFile(b *Base) (setup.Base, queue.Hash, error) {
 		if base.Text, err = shopfile.Write(b.Shop); err != nil {
 			return base, "", err
 		}
+		if p.o.ShopInLog {
+			hash = b.State.ShopFile
+		}
 	}
 	var err error
 	base.Shop, _, err = shopfile.Parse(name, base.Text)
@@ -91,7 +95,7 @@ func (p *Pages) setupFile(b *Base) (setup.Base, queue.Hash, error) {
 // something.
 func (p *Pages) setupOf(r *http.Request, b *Base, typed *setup.Form) (*setupPage, error) {
 	b.Title, b.Section = b.T("Setup of the shop"), "setup"
-	page := &setupPage{Base: b, F: typed, Fresh: b.Bare}
+	page := &setupPage{Base: b, F: typed, Fresh: b.Bare, InLog: p.o.ShopInLog}
 	if p.o.ShopFile != nil {
 		page.File = p.o.ShopFile.Path()
 	}
@@ -213,8 +217,11 @@ func (p *setupPage) notice(status int, code queue.Code, what, do string) {
 // setupWrite writes the file and puts it into effect.
 func (p *Pages) setupWrite(w http.ResponseWriter, r *http.Request, page *setupPage, res setup.Result) int {
 	b := page.Base
-	cmd := queue.Command{ID: queue.CommandID(r.PostFormValue("command_id")), Actor: b.Me, At: b.Now,
-		Action: &queue.ConfigureShop{Shop: *res.Shop, FileHash: res.Hash}}
+	action := &queue.ConfigureShop{Shop: *res.Shop, FileHash: res.Hash}
+	if page.InLog {
+		action.Was = page.Was // the log is all that says so; a file says it by itself
+	}
+	cmd := queue.Command{ID: queue.CommandID(r.PostFormValue("command_id")), Actor: b.Me, At: b.Now, Action: action}
 	refuse := func(err error) int {
 		pr, known := answer.Of(err)
 		if !known {
@@ -231,6 +238,13 @@ func (p *Pages) setupWrite(w http.ResponseWriter, r *http.Request, page *setupPa
 		if err := p.o.Ledger.Try(cmd); err != nil {
 			return refuse(err)
 		}
+	}
+	if page.InLog {
+		if _, err := p.o.Ledger.Do(r.Context(), cmd); err != nil {
+			return refuse(err)
+		}
+		say(w, b.T("The shop is changed, and in effect at every screen and for the planner: %s.", b.sections(res.Changed)))
+		return p.setupDone(w, r, b)
 	}
 	if p.o.ShopFile == nil {
 		page.Copy = true
@@ -485,6 +499,9 @@ func (p *setupPage) WrongItem(section, item string) string {
 	}
 	return strings.Join(out, " ")
 }
+
+// Writes reports that there is something that can be written.
+func (p *setupPage) Writes() bool { return p.File != "" || p.InLog }
 
 // MayWrite: the person may, as far as is known before it is tried.
 func (p *setupPage) MayWrite() bool { return p.Bare || p.IAmForeman() || p.Me == "" }
