@@ -166,9 +166,17 @@ func (d *deployment) beyond(t *testing.T) {
 	if out := accountAt("highfell", "seen", "olive", "--from", site); !strings.Contains(out, "from "+site) {
 		t.Errorf("seen from: %s", out)
 	}
-	if status, text, _ := get("/group?q=C-1"); status != http.StatusOK || !strings.Contains(text, `href="//highfell.localhost:`) || !strings.Contains(text, "/units/C-1") || strings.Contains(text, "no dispatcher") {
-		t.Errorf("the sites that she may see, and a unit of the other: %d %.5000s", status, text)
-	}
+	deploytest.WaitFor(t, "the sites that she may see, all current, and a unit of the other", time.Minute, func() error {
+		status, text, _ := get("/group?q=C-1")
+		ok := status == http.StatusOK && strings.Contains(text, `href="//highfell.localhost:`) && strings.Contains(text, "/units/C-1")
+		for _, bad := range []string{"no dispatcher", "the dispatcher before", "lacks the last", "lack the last", "not planned"} {
+			ok = ok && !strings.Contains(text, bad)
+		}
+		if !ok {
+			return fmt.Errorf("%d %.9000s", status, text)
+		}
+		return nil
+	})
 	// What is secret and goes through the floor: a form's token, a code that
 	// signs a device in, a calendar's link, a wrong password, the provider's door.
 	form := func(on, to string, fields url.Values) string {

@@ -33,6 +33,8 @@ type deployment struct {
 	accounts accesstest.Sites
 	// idle are sites for which no dispatcher works, mute ones that do not tell.
 	idle, mute map[queue.SiteID]bool
+	epochs     map[queue.SiteID]uint64
+	stuck      map[queue.SiteID]*dispatch.Plan // planning fails: this one stays
 }
 
 // shared is a store of views that may go away.
@@ -54,15 +56,17 @@ func (d *deployment) Plan(_ context.Context, site queue.SiteID) (*dispatch.Plan,
 		return nil, errors.New("no answer")
 	case d.idle[site]:
 		return nil, nil
+	case d.stuck[site] != nil:
+		return d.stuck[site], nil
 	}
 	return d.worlds[site].plans.Latest(), nil
 }
 
-func (d *deployment) Holder(_ context.Context, site queue.SiteID) (string, error) {
+func (d *deployment) Holder(_ context.Context, site queue.SiteID) (string, uint64, error) {
 	if d.idle[site] {
-		return "", nil
+		return "", 0, nil
 	}
-	return "machine/1", nil
+	return "machine/1", d.epochs[site], nil
 }
 
 func (d *deployment) Last(ctx context.Context, site queue.SiteID) (log.Position, error) {
@@ -71,7 +75,7 @@ func (d *deployment) Last(ctx context.Context, site queue.SiteID) (log.Position,
 
 // grouped makes a world, before it is served, one of a deployment's.
 func grouped(t testing.TB, w *world) *deployment {
-	d := &deployment{t: t, worlds: map[queue.SiteID]*world{}, views: &shared{}, accounts: accesstest.Sites{}, idle: map[queue.SiteID]bool{}, mute: map[queue.SiteID]bool{}}
+	d := &deployment{t: t, worlds: map[queue.SiteID]*world{}, views: &shared{}, accounts: accesstest.Sites{}, idle: map[queue.SiteID]bool{}, mute: map[queue.SiteID]bool{}, epochs: map[queue.SiteID]uint64{}, stuck: map[queue.SiteID]*dispatch.Plan{}}
 	d.join(w)
 	return d
 }
@@ -211,6 +215,12 @@ func TestSites(t *testing.T) {
 	}
 	contains(t, "nothing found", olive.says("/group?q=nothing"), "No unit in the shops matches “nothing”")
 
+	d.stuck["saltburn"] = d.worlds["saltburn"].plans.Latest()
+	d.worlds["saltburn"].arrive("SB-8", "set-up")
+	d.share()
+	contains(t, "a plan that stays", d.worlds["saltburn"].as("olive").says("/group"), "made 09:30, and lacks the last 1 entry of the log", "1 not planned")
+	d.epochs["highfell"] = 2
+	contains(t, "a new dispatcher", olive.says("/group"), "made 09:30 by the dispatcher before")
 	d.idle["highfell"] = true
 	contains(t, "no dispatcher", olive.says("/group"), "no dispatcher works for this site", "2 not planned")
 	d.mute["highfell"] = true
@@ -303,6 +313,8 @@ func (l *listener) sites() {
 			l.hear(path, o.get(path))
 		}
 	}
+	hear()
+	d.epochs["highfell"] = 2
 	hear()
 	d.worlds["highfell"].arrive("HF-10", "set-up")
 	d.idle["highfell"] = true

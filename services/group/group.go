@@ -32,8 +32,9 @@ import (
 type Dispatch interface {
 	// Plan is the plan in force of a site, nil if there is none.
 	Plan(ctx context.Context, site queue.SiteID) (*dispatch.Plan, error)
-	// Holder is the dispatcher that has the site, empty if none has.
-	Holder(ctx context.Context, site queue.SiteID) (string, error)
+	// Holder is the dispatcher that has the site, empty if none has, and its
+	// epoch.
+	Holder(ctx context.Context, site queue.SiteID) (name string, epoch uint64, err error)
 }
 
 // Last tells how far a site's log goes.
@@ -73,18 +74,27 @@ type Site struct {
 	// waited for.
 	Behind int
 	// Plan is the one in force, nil if there is none; Holder the dispatcher
-	// that has the site, empty if none has. Both mean nothing with PlanErr.
+	// that has the site, empty if none has, and Epoch its epoch. They mean
+	// nothing with PlanErr.
 	Plan    *dispatch.Plan
 	Holder  string
+	Epoch   uint64
 	PlanErr error
+	// PlanBehind is how many entries of the log the plan does not know although
+	// it was waited for.
+	PlanBehind int
 }
+
+// Inherited reports that the plan in force is one of a dispatcher before: the
+// one that has the site now has not planned yet.
+func (s *Site) Inherited() bool { return s.Plan != nil && s.Plan.Epoch < s.Epoch }
 
 // ErrNoViews: the deployment shares no views.
 var ErrNoViews = errors.New("the deployment shares no views")
 
 const (
 	atOnce = 8 // sites that are asked at the same time
-	// A view that lags is looked at again: what is recorded takes a moment.
+	// What lags is looked at again: what is recorded takes a moment.
 	againAfter = 200 * time.Millisecond
 	againMost  = 5
 	// lookMost bounds a look at all sites; what has not answered then is away.
@@ -109,8 +119,7 @@ func (g *Group) Look(ctx context.Context, who *access.Who) ([]Site, error) {
 	all.SetLimit(atOnce)
 	for i := range sites {
 		all.Go(func() error {
-			g.read(ctx, &sites[i])
-			g.ask(ctx, &sites[i])
+			g.tell(ctx, &sites[i])
 			return nil
 		})
 	}
@@ -118,38 +127,53 @@ func (g *Group) Look(ctx context.Context, who *access.Who) ([]Site, error) {
 	return sites, nil
 }
 
+// tell gets everything of a site.
+func (g *Group) tell(ctx context.Context, s *Site) {
+	last := uint64(0) // not known: nothing is behind
+	if pos, err := g.o.Log.Last(ctx, s.ID); err == nil {
+		last = pos.Seq
+	}
+	g.read(ctx, s, last)
+	g.ask(ctx, s, last)
+}
+
 // read gets a site's view and how far it is behind.
-func (g *Group) read(ctx context.Context, s *Site) {
+func (g *Group) read(ctx context.Context, s *Site, last uint64) {
 	if g.o.Views == nil {
 		s.ViewErr = ErrNoViews
 		return
 	}
-	last, lastErr := g.o.Log.Last(ctx, s.ID)
-	for try := 1; ; try++ {
+	await(ctx, func() bool {
 		s.Head, s.Rows, s.ViewErr = g.o.Views.Units(ctx, s.ID)
-		if s.ViewErr != nil || lastErr != nil || s.Head.Seq >= last.Seq {
-			return
-		}
-		if try == againMost || !pause(ctx, againAfter) {
-			s.Behind = int(last.Seq - s.Head.Seq)
-			return
-		}
+		return s.ViewErr != nil || s.Head.Seq >= last
+	})
+	if s.ViewErr == nil && s.Head.Seq < last {
+		s.Behind = int(last - s.Head.Seq)
 	}
 }
 
-func pause(ctx context.Context, d time.Duration) bool {
-	select {
-	case <-time.After(d):
-		return true
-	case <-ctx.Done():
-		return false
+// ask gets what the dispatchers show of a site: a plan is published anew for
+// each entry of the log, also when nothing moves.
+func (g *Group) ask(ctx context.Context, s *Site, last uint64) {
+	await(ctx, func() bool {
+		s.Plan, s.PlanErr = g.o.Dispatch.Plan(ctx, s.ID)
+		return s.Plan == nil || s.Plan.Seq >= last
+	})
+	if s.Plan != nil && s.Plan.Seq < last {
+		s.PlanBehind = int(last - s.Plan.Seq)
 	}
+	var err error
+	s.Holder, s.Epoch, err = g.o.Dispatch.Holder(ctx, s.ID)
+	s.PlanErr = errors.Join(s.PlanErr, err)
 }
 
-// ask gets what the dispatchers show of a site.
-func (g *Group) ask(ctx context.Context, s *Site) {
-	var holderErr error
-	s.Plan, s.PlanErr = g.o.Dispatch.Plan(ctx, s.ID)
-	s.Holder, holderErr = g.o.Dispatch.Holder(ctx, s.ID)
-	s.PlanErr = errors.Join(s.PlanErr, holderErr)
+// await looks until there is enough, a few times.
+func await(ctx context.Context, enough func() bool) {
+	for try := 1; !enough() && try < againMost; try++ {
+		select {
+		case <-time.After(againAfter):
+		case <-ctx.Done():
+			return
+		}
+	}
 }

@@ -43,15 +43,18 @@ func (d *deployment) Units(ctx context.Context, site queue.SiteID) (view.Head, [
 
 func (d *deployment) Plan(_ context.Context, site queue.SiteID) (*dispatch.Plan, error) {
 	d.note(site)
-	return &dispatch.Plan{Site: site}, nil
+	if site == "highfell" {
+		return &dispatch.Plan{Site: site, Epoch: 3, Seq: 7}, nil
+	}
+	return &dispatch.Plan{Site: site, Epoch: 4, Seq: 8}, nil
 }
 
-func (d *deployment) Holder(_ context.Context, site queue.SiteID) (string, error) {
+func (d *deployment) Holder(_ context.Context, site queue.SiteID) (string, uint64, error) {
 	d.note(site)
 	if site == "mute" {
-		return "", errors.New("no answer")
+		return "", 0, errors.New("no answer")
 	}
-	return "machine/1", nil
+	return "machine/1", 4, nil
 }
 
 func (d *deployment) Last(_ context.Context, site queue.SiteID) (log.Position, error) {
@@ -97,11 +100,14 @@ func TestLook(t *testing.T) {
 		t.Fatalf("%d sites, %v; want 3", len(got), err)
 	}
 	for i, s := range got {
-		if s.ID != sites[i] || s.Home != (i == 0) || len(s.Rows) != i+1 || s.Head.Open != i+1 || s.ViewErr != nil || s.Behind != 0 || s.Plan == nil {
+		if s.ID != sites[i] || s.Home != (i == 0) || len(s.Rows) != i+1 || s.Head.Open != i+1 || s.ViewErr != nil || s.Behind != 0 || s.Plan == nil || s.PlanBehind != 0 {
 			t.Errorf("site %d: %+v", i, s)
 		}
 		if mute := s.ID == "mute"; mute != (s.PlanErr != nil) || !mute && s.Holder == "" {
 			t.Errorf("dispatcher of %s: %q, %v", s.ID, s.Holder, s.PlanErr)
+		}
+		if s.Inherited() != (s.ID == "highfell") {
+			t.Errorf("plan of %s: epoch %d, the dispatcher's %d", s.ID, s.Plan.Epoch, s.Epoch)
 		}
 	}
 	if d.asked["saltburn"] {
@@ -112,15 +118,15 @@ func TestLook(t *testing.T) {
 	}
 }
 
-// TestLag: a view that comes after a moment is waited for, one that does not is
-// said to be behind.
+// TestLag: a view that comes after a moment is waited for; one that does not is
+// said to be behind, and so is a plan.
 func TestLag(t *testing.T) {
 	d, accounts := begin(t, sites, "highfell")
 	d.last["larkmoor"], d.last["highfell"] = 8, 10
 	g := group.New(group.Options{Home: "larkmoor", Accounts: accounts, Views: d, Log: d, Dispatch: d})
 	go func() { _, _ = d.Put(context.Background(), viewtest.Whole("larkmoor", 8, 5)) }()
 	got, err := g.Look(t.Context(), olive)
-	if err != nil || len(got) != 2 || len(got[0].Rows) != 5 || got[0].Behind != 0 || got[1].Behind != 3 {
+	if err != nil || len(got) != 2 || len(got[0].Rows) != 5 || got[0].Behind != 0 || got[1].Behind != 3 || got[0].PlanBehind != 0 || got[1].PlanBehind != 3 {
 		t.Errorf("%+v, %v", got, err)
 	}
 }

@@ -21,11 +21,10 @@ func (n NATS) Plan(ctx context.Context, site queue.SiteID) (*dispatch.Plan, erro
 }
 
 // Holder implements [Dispatch].
-func (n NATS) Holder(ctx context.Context, site queue.SiteID) (string, error) {
+func (n NATS) Holder(ctx context.Context, site queue.SiteID) (string, uint64, error) {
 	js, err := jetstream.New(n.Conn)
 	if err != nil {
-		return "", err
+		return "", 0, err
 	}
-	holder, _, err := dispatch.Leader(ctx, js, site)
-	return holder, err
+	return dispatch.Leader(ctx, js, site)
 }

@@ -263,6 +263,10 @@ func (b *Base) planChip(s *siteRow) planChip {
 		return planChip{"bad", b.T("no dispatcher works for this site: nothing is planned or offered")}
 	case made == "":
 		return planChip{"warn", b.T("there is a dispatcher, and no plan yet")}
+	case s.Inherited():
+		return planChip{"warn", b.T("made %s by the dispatcher before: the one that works now has not planned yet", made)}
+	case s.PlanBehind > 0:
+		return planChip{"warn", b.N("made %[2]s, and lacks the last %[1]d entry of the log", "made %[2]s, and lacks the last %[1]d entries of the log", s.PlanBehind, s.PlanBehind, made)}
 	case s.Beyond > 0:
 		return planChip{"warn", b.N("made %[2]s, without %[1]d unit", "made %[2]s, without %[1]d units", s.Beyond, s.Beyond, made)}
 	}
