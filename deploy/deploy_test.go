@@ -256,7 +256,7 @@ func TestRedisConfiguration(t *testing.T) {
 	}
 	stranger := redis.NewClient(&redis.Options{Addr: r.Addr})
 	defer stranger.Close()
-	if err := stranger.Get(t.Context(), "tickover:view:sites").Err(); err == nil || errors.Is(err, redis.Nil) {
+	if err := stranger.Get(t.Context(), "tickover:view2:sites").Err(); err == nil || errors.Is(err, redis.Nil) {
 		t.Errorf("a stranger reads: %v", err)
 	}
 }

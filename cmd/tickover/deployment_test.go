@@ -14,6 +14,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -448,12 +449,9 @@ func (d *deployment) changeShop(t *testing.T, floors []*process) {
 func (d *deployment) shared(t testing.TB, site queue.SiteID, unit string) {
 	t.Helper()
 	deploytest.WaitFor(t, "the shared views to have "+unit, time.Minute, func() error {
-		if _, err := d.views.Head(t.Context(), site); err != nil {
-			return err
-		}
-		rows, err := d.views.Find(t.Context(), unit)
-		if err == nil && len(rows) != 1 {
-			err = fmt.Errorf("found %d", len(rows))
+		_, rows, err := d.views.Units(t.Context(), site)
+		if err == nil && !slices.ContainsFunc(rows, func(r view.Row) bool { return string(r.Unit) == unit }) {
+			err = fmt.Errorf("it is not among %d units", len(rows))
 		}
 		return err
 	})

@@ -124,29 +124,6 @@ func (m *Mem) Units(_ context.Context, site queue.SiteID) (Head, []Row, error) {
 	return s.head, rows, nil
 }
 
-// Find implements [Store].
-func (m *Mem) Find(_ context.Context, text string) ([]Row, error) {
-	key := Key(text)
-	if key == "" {
-		return nil, nil
-	}
-	m.mu.RLock()
-	defer m.mu.RUnlock()
-	var out []Row
-	for _, s := range m.sites {
-		var here []Row
-		for _, r := range s.rows {
-			if slices.ContainsFunc(r.Keys(), func(k string) bool { return strings.HasPrefix(k, key) }) {
-				here = append(here, r)
-			}
-		}
-		Sort(here)
-		out = append(out, here[:min(len(here), FoundMax)]...)
-	}
-	Sort(out)
-	return out, nil
-}
-
 // SaveSnapshot implements [Store].
 func (m *Mem) SaveSnapshot(_ context.Context, sn log.Snapshot) error {
 	if err := log.CheckSite(sn.Site); err != nil {

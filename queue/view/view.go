@@ -2,7 +2,6 @@
 // to know of sites whose log they don't fold themselves.
 //
 //	head, rows, err := store.Units(ctx, "larkmoor")  // open units, soonest promise first
-//	found, err := store.Find(ctx, "KX 417")          // over all sites, by ticket, plate or frame
 //	l, err := ledger.Open(ctx, ledger.Options{…, Snapshots: view.Snapshots(store, log)})
 //
 // Everything in a [Store] is derived from the log and may vanish at any time:
@@ -28,9 +27,7 @@ import (
 	"errors"
 	"fmt"
 	"slices"
-	"strings"
 	"time"
-	"unicode"
 
 	"tickover/queue"
 	"tickover/queue/log"
@@ -66,10 +63,6 @@ type Store interface {
 
 	// Units returns the open units, the soonest promise first.
 	Units(ctx context.Context, site queue.SiteID) (Head, []Row, error)
-	// Find returns open units of all sites with a ticket, plate or frame number
-	// that begins so, [FoundMax] of each site at most. Case, spaces and
-	// hyphens don't matter.
-	Find(ctx context.Context, text string) ([]Row, error)
 
 	// SaveSnapshot keeps a site's state, unless the store has a newer one.
 	SaveSnapshot(ctx context.Context, sn log.Snapshot) error
@@ -78,9 +71,6 @@ type Store interface {
 	// the log is for the caller to see.
 	LoadSnapshot(ctx context.Context, site queue.SiteID, format int) (*log.Snapshot, []log.Ignored, error)
 }
-
-// FoundMax bounds what Find returns of a site.
-const FoundMax = 20
 
 // Head says what a site's views were derived from.
 type Head struct {
@@ -230,27 +220,6 @@ func Sort(rows []Row) {
 	slices.SortFunc(rows, func(a, b Row) int {
 		return cmp.Or(a.Promise.Compare(b.Promise), cmp.Compare(a.Site, b.Site), cmp.Compare(a.Unit, b.Unit))
 	})
-}
-
-// Keys are what a row is found by.
-func (r *Row) Keys() []string {
-	var keys []string
-	for _, s := range []string{string(r.Unit), r.Plate, r.Frame} {
-		if k := Key(s); k != "" && !slices.Contains(keys, k) {
-			keys = append(keys, k)
-		}
-	}
-	return keys
-}
-
-// Key is a text as it is looked up: capital letters and digits alone.
-func Key(s string) string {
-	return strings.Map(func(r rune) rune {
-		if unicode.IsLetter(r) || unicode.IsDigit(r) {
-			return unicode.ToUpper(r)
-		}
-		return -1
-	}, s)
 }
 
 // Check refuses what no store could keep; for implementations of [Store].

@@ -101,13 +101,6 @@ func (c viewClient) Units(_ context.Context, site queue.SiteID) (view.Head, []vi
 	return c.mem.Units(ctx, site)
 }
 
-func (c viewClient) Find(_ context.Context, text string) ([]view.Row, error) {
-	if err := c.ask(); err != nil {
-		return nil, err
-	}
-	return c.mem.Find(ctx, text)
-}
-
 func (c viewClient) SaveSnapshot(_ context.Context, sn log.Snapshot) error {
 	if err := c.ask(); err != nil {
 		return err

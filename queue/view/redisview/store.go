@@ -3,8 +3,7 @@
 //	client, err := redisview.Dial("redis://:secret@10.0.0.5:6379/0", logger)
 //	store := redisview.New(client)
 //
-// A site's rows and index lie under a generation; the head names the one that
-// counts. A whole is written beside the one in force, in pieces, and a script
+// A site's rows lie under a generation; the head names the one that counts. A whole is written beside the one in force, in pieces, and a script
 // makes it the one in force if it is newer and arrived whole, so that readers
 // never see half of it and Redis is never blocked for long. Each read is one
 // script too: it counts the rows, and what was evicted or lost in part is
@@ -79,9 +78,10 @@ var _ view.Store = (*Store)(nil)
 // New keeps views in the client's database.
 func New(c *redis.Client) *Store { return &Store{c} }
 
-// Keys of a site.
+// Keys of a site. The number changes with the form of what is kept, so that
+// processes of two versions don't read each other's.
 const (
-	prefix   = "tickover:view:"
+	prefix   = "tickover:view2:"
 	sitesKey = prefix + "sites"
 )
 
@@ -90,9 +90,6 @@ func headKey(site queue.SiteID) string { return base(site) + ":head" }
 func snapKey(site queue.SiteID) string { return base(site) + ":snapshot" }
 func rowsKey(site queue.SiteID, gen string) string {
 	return base(site) + ":" + gen + ":rows"
-}
-func findKey(site queue.SiteID, gen string) string {
-	return base(site) + ":" + gen + ":find"
 }
 
 // Answers of the scripts.
@@ -110,9 +107,7 @@ local function whole(base)
   if not (h[1] and h[2] and h[3] and h[4]) then return nil end
   local rows = base .. ':' .. h[2] .. ':rows'
   if redis.call('HLEN', rows) ~= tonumber(h[3]) then return nil end
-  local find = base .. ':' .. h[2] .. ':find'
-  if tonumber(h[3]) > 0 and redis.call('EXISTS', find) == 0 then return nil end
-  return {seq = tonumber(h[1]), gen = h[2], head = h[4], rows = rows, find = find}
+  return {seq = tonumber(h[1]), gen = h[2], head = h[4], rows = rows}
 end
 `
 
@@ -120,39 +115,28 @@ var (
 	// ARGV: base, generation, sequence, rows, head.
 	swapScript = redis.NewScript(lib + `
 local base, gen, seq, n = ARGV[1], ARGV[2], tonumber(ARGV[3]), tonumber(ARGV[4])
-local rows, find = base .. ':' .. gen .. ':rows', base .. ':' .. gen .. ':find'
+local rows = base .. ':' .. gen .. ':rows'
 local now = whole(base)
 if now and now.seq >= seq then
-  redis.call('DEL', rows, find)
+  redis.call('DEL', rows)
   return 0
 end
 if redis.call('HLEN', rows) ~= n then return -1 end
-if n > 0 and redis.call('PERSIST', rows) + redis.call('PERSIST', find) ~= 2 then return -1 end
+if n > 0 and redis.call('PERSIST', rows) ~= 1 then return -1 end
 local old = redis.call('HGET', base .. ':head', 'gen')
 redis.call('HSET', base .. ':head', 'seq', ARGV[3], 'gen', gen, 'rows', n, 'head', ARGV[5])
-if old then redis.call('UNLINK', base .. ':' .. old .. ':rows', base .. ':' .. old .. ':find') end
+if old then redis.call('UNLINK', base .. ':' .. old .. ':rows') end
 return 1`)
 
 	// ARGV: base, from, to, head, gone, then the ids of those gone, then unit
-	// and row by turns. A row's keys stand in front of it, see pack.
+	// and row by turns.
 	advanceScript = redis.NewScript(lib + `
 local base, from, to, gone = ARGV[1], tonumber(ARGV[2]), tonumber(ARGV[3]), tonumber(ARGV[5])
 local now = whole(base)
 if not now or now.seq < from then return -1 end
 if now.seq >= to then return 0 end
-local function keys(row) return string.gmatch(string.match(row, '^[^\n]*'), '%S+') end
-local function forget(unit)
-  local row = redis.call('HGET', now.rows, unit)
-  if not row then return end
-  for k in keys(row) do redis.call('ZREM', now.find, k .. ' ' .. unit) end
-  redis.call('HDEL', now.rows, unit)
-end
-for i = 6, 5 + gone do forget(ARGV[i]) end
-for i = 6 + gone, #ARGV, 2 do
-  forget(ARGV[i])
-  redis.call('HSET', now.rows, ARGV[i], ARGV[i + 1])
-  for k in keys(ARGV[i + 1]) do redis.call('ZADD', now.find, 0, k .. ' ' .. ARGV[i]) end
-end
+for i = 6, 5 + gone do redis.call('HDEL', now.rows, ARGV[i]) end
+for i = 6 + gone, #ARGV, 2 do redis.call('HSET', now.rows, ARGV[i], ARGV[i + 1]) end
 redis.call('HSET', base .. ':head', 'seq', ARGV[3], 'rows', redis.call('HLEN', now.rows), 'head', ARGV[4])
 return 1`)
 
@@ -168,20 +152,6 @@ local now = whole(ARGV[1])
 if not now then return -1 end
 return now.head`)
 
-	// ARGV: base, lowest and highest index entry, rows at most.
-	findScript = redis.NewScript(lib + `
-local now = whole(ARGV[1])
-if not now then return {} end
-local out, seen = {}, {}
-for _, m in ipairs(redis.call('ZRANGEBYLEX', now.find, ARGV[2], ARGV[3], 'LIMIT', 0, 3 * ARGV[4])) do
-  local unit = string.match(m, ' (.*)$')
-  if not seen[unit] and #out < tonumber(ARGV[4]) then
-    seen[unit] = true
-    out[#out + 1] = redis.call('HGET', now.rows, unit)
-  end
-end
-return out`)
-
 	// KEYS: snapshot. ARGV: sequence, hash, format, sum, data.
 	snapshotScript = redis.NewScript(`
 local now = redis.call('HGET', KEYS[1], 'seq')
@@ -189,18 +159,6 @@ if now and tonumber(now) >= tonumber(ARGV[1]) then return 0 end
 redis.call('HSET', KEYS[1], 'seq', ARGV[1], 'hash', ARGV[2], 'format', ARGV[3], 'sum', ARGV[4], 'data', ARGV[5])
 return 1`)
 )
-
-// pack is a row as it is stored: its keys, a line feed, JSON.
-func pack(r *view.Row) (string, error) {
-	b, err := json.Marshal(r)
-	return strings.Join(r.Keys(), " ") + "\n" + string(b), err
-}
-
-func unpack(s string) (r view.Row, err error) {
-	_, body, _ := strings.Cut(s, "\n")
-	err = json.Unmarshal([]byte(body), &r)
-	return r, err
-}
 
 // away tells what went wrong with the store.
 func away(what string, err error) error {
@@ -324,22 +282,15 @@ func (s *Store) Put(ctx context.Context, all view.Whole) (bool, error) {
 func (s *Store) write(ctx context.Context, site queue.SiteID, gen string, rows []view.Row) error {
 	_, err := s.c.TxPipelined(ctx, func(p redis.Pipeliner) error {
 		var fields []any
-		var index []redis.Z
 		for i := range rows {
-			r := &rows[i]
-			text, err := pack(r)
+			text, err := json.Marshal(&rows[i])
 			if err != nil {
 				return err
 			}
-			fields = append(fields, string(r.Unit), text)
-			for _, k := range r.Keys() {
-				index = append(index, redis.Z{Member: k + " " + string(r.Unit)})
-			}
+			fields = append(fields, string(rows[i].Unit), text)
 		}
 		p.HSet(ctx, rowsKey(site, gen), fields...)
-		p.ZAdd(ctx, findKey(site, gen), index...)
 		p.Expire(ctx, rowsKey(site, gen), generationLife)
-		p.Expire(ctx, findKey(site, gen), generationLife)
 		return nil
 	})
 	return err
@@ -359,7 +310,7 @@ func (s *Store) Advance(ctx context.Context, c view.Change) (bool, error) {
 		args = append(args, string(id))
 	}
 	for i := range c.Rows {
-		text, err := pack(&c.Rows[i])
+		text, err := json.Marshal(&c.Rows[i])
 		if err != nil {
 			return false, err
 		}
@@ -385,7 +336,7 @@ func (s *Store) Drop(ctx context.Context, site queue.SiteID) error {
 	if err != nil && !errors.Is(err, redis.Nil) {
 		return away("forget site "+string(site), err)
 	}
-	if err := s.c.Unlink(ctx, headKey(site), snapKey(site), rowsKey(site, gen), findKey(site, gen)).Err(); err != nil {
+	if err := s.c.Unlink(ctx, headKey(site), snapKey(site), rowsKey(site, gen)).Err(); err != nil {
 		return away("forget site "+string(site), err)
 	}
 	return nil
@@ -418,37 +369,13 @@ func rowsOf(v any) ([]view.Row, error) {
 	rows := make([]view.Row, 0, len(list))
 	for _, x := range list {
 		text, _ := x.(string)
-		r, err := unpack(text)
-		if err != nil {
+		var r view.Row
+		if err := json.Unmarshal([]byte(text), &r); err != nil {
 			return nil, err
 		}
 		rows = append(rows, r)
 	}
 	return rows, nil
-}
-
-// Find implements [view.Store].
-func (s *Store) Find(ctx context.Context, text string) ([]view.Row, error) {
-	key := view.Key(text)
-	if key == "" {
-		return nil, nil
-	}
-	sites, err := s.sites(ctx)
-	if err != nil {
-		return nil, away("find "+strconv.Quote(text), err)
-	}
-	answers, err := s.each(ctx, findScript, sites, "["+key, "["+key+"\xff", view.FoundMax)
-	if err != nil {
-		return nil, away("find "+strconv.Quote(text), err)
-	}
-	var out []view.Row
-	for _, v := range answers {
-		if rows, err := rowsOf(v); err == nil {
-			out = append(out, rows...)
-		}
-	}
-	view.Sort(out)
-	return out, nil
 }
 
 // SaveSnapshot implements [view.Store]. It is stored compressed.

@@ -45,7 +45,7 @@ func TestLostInPart(t *testing.T) {
 	c := dial(t, r)
 	s := redisview.New(c)
 	const site = queue.SiteID("larkmoor")
-	for _, pattern := range []string{"*:rows", "*:find", "*:head"} {
+	for _, pattern := range []string{"*:rows", "*:head"} {
 		w := viewtest.Whole(site, 7, 20)
 		if done, err := s.Put(t.Context(), w); !done || err != nil {
 			t.Fatalf("put after a loss: %v, %v", done, err)
@@ -82,7 +82,7 @@ func TestNothingIsLeft(t *testing.T) {
 		}
 	}
 	keys, err := c.Keys(t.Context(), "*").Result()
-	if err != nil || len(keys) != 4 { // head, rows, find, sites
+	if err != nil || len(keys) != 3 { // head, rows, sites
 		t.Errorf("keys are %q, %v", keys, err)
 	}
 }
@@ -94,7 +94,7 @@ func TestDamagedSnapshot(t *testing.T) {
 	if err := s.SaveSnapshot(t.Context(), log.Snapshot{Site: "larkmoor", Seq: 5, Format: 1, Data: []byte("state")}); err != nil {
 		t.Fatal(err)
 	}
-	c.HSet(t.Context(), "tickover:view:larkmoor:snapshot", "data", "something else")
+	c.HSet(t.Context(), "tickover:view2:larkmoor:snapshot", "data", "something else")
 	if sn, ignored, err := s.LoadSnapshot(t.Context(), "larkmoor", 1); sn != nil || len(ignored) != 1 || err != nil {
 		t.Errorf("damaged snapshot: %v, %v, %v", sn, ignored, err)
 	}
@@ -113,7 +113,6 @@ func TestAway(t *testing.T) {
 		"head":  func() error { _, err := s.Head(t.Context(), "larkmoor"); return err },
 		"heads": func() error { _, err := s.Heads(t.Context()); return err },
 		"units": func() error { _, _, err := s.Units(t.Context(), "larkmoor"); return err },
-		"find":  func() error { _, err := s.Find(t.Context(), "L"); return err },
 		"put":   func() error { _, err := s.Put(t.Context(), w); return err },
 		"advance": func() error {
 			_, err := s.Advance(t.Context(), view.Change{From: 5, Head: view.Head{Site: "larkmoor", Seq: 6}})

@@ -36,7 +36,7 @@ func Run(t *testing.T, open func(t *testing.T) Fixture) {
 	}{
 		{"empty", testEmpty}, {"put", testPut}, {"older-never-overwrites", testOlder}, {"advance", testAdvance},
 		{"overlap", testOverlap}, {"gap", testGap}, {"late-writers", testLateWriters}, {"one-position", testOnePosition},
-		{"find", testFind}, {"sites", testSites}, {"fold", testFold}, {"snapshot", testSnapshot},
+		{"sites", testSites}, {"fold", testFold}, {"snapshot", testSnapshot},
 		{"flush", testFlush}, {"invalid", testInvalid}, {"no-units", testNoUnits},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -130,9 +130,6 @@ func testEmpty(t *testing.T, f Fixture) {
 	if heads, err := f.Heads(t.Context()); err != nil || len(heads) != 0 {
 		t.Errorf("heads of an empty store: %v, %v", heads, err)
 	}
-	if rows, err := f.Find(t.Context(), "L-00001"); err != nil || len(rows) != 0 {
-		t.Errorf("found in an empty store: %v, %v", rows, err)
-	}
 	if sn, ignored, err := f.LoadSnapshot(t.Context(), site, 1); sn != nil || ignored != nil || err != nil {
 		t.Errorf("snapshot of an empty store: %v, %v, %v", sn, ignored, err)
 	}
@@ -148,9 +145,6 @@ func testPut(t *testing.T, f Fixture) {
 	w = Whole(site, 9, 3)
 	put(t, f.Other, w, true)
 	same(t, f, w)
-	if rows, _ := f.Find(t.Context(), "L-00900"); len(rows) != 0 {
-		t.Errorf("a row that was replaced is still found: %v", rows)
-	}
 }
 
 func testOlder(t *testing.T, f Fixture) {
@@ -167,19 +161,10 @@ func testAdvance(t *testing.T, f Fixture) {
 	put(t, f, w, true)
 	next := Whole(site, 8, 6)
 	next.Rows = slices.DeleteFunc(next.Rows, func(r view.Row) bool { return r.Unit == "L-00002" })
-	plate := next.Rows[0].Plate
 	next.Rows[0].Running, next.Rows[0].Plate = "flash", "NEW 1"
 	next.Head.Open = len(next.Rows)
 	advance(t, f, change(w, next), true)
 	same(t, f.Other, next)
-	if rows, err := f.Find(t.Context(), "new-1"); err != nil || len(rows) != 1 || rows[0] != next.Rows[0] {
-		t.Errorf("by the new plate: %v, %v", rows, err)
-	}
-	for _, gone := range []string{"L-00002", plate} {
-		if rows, err := f.Find(t.Context(), gone); err != nil || len(rows) != 0 {
-			t.Errorf("by %s, which is not true any more: %v, %v", gone, rows, err)
-		}
-	}
 }
 
 // A writer that is ahead of the store's other writers brings everything since
@@ -263,29 +248,6 @@ func testOnePosition(t *testing.T, f Fixture) {
 	}
 	cancel()
 	wg.Wait()
-}
-
-func testFind(t *testing.T, f Fixture) {
-	put(t, f, Whole(site, 7, 300), true)
-	other := Whole("highfell", 8, 1)
-	other.Rows[0].Plate = "LM10001TR" // a plate that is written otherwise elsewhere
-	put(t, f, other, true)
-	for _, c := range []struct {
-		give string
-		want int
-	}{
-		{"L-00123", 1}, {"l 00123", 1}, {"xlt-en-000123", 1}, {"lm10001tr", 2}, {"LM 10001", 2}, {"00123", 0},
-		{"L-00", view.FoundMax + 1}, {"", 0}, {" - ", 0}, {"\n", 0}, {"*", 0},
-	} {
-		rows, err := f.Find(t.Context(), c.give)
-		if err != nil || len(rows) != c.want {
-			t.Errorf("find %q: %d rows, %v; want %d", c.give, len(rows), err, c.want)
-		}
-	}
-	rows, err := f.Find(t.Context(), "L-00123")
-	if want := []view.Row{Row(site, 123)}; err != nil || !cmp.Equal(rows, want) {
-		t.Errorf("found %v, %v; want %v", rows, err, want)
-	}
 }
 
 func testSites(t *testing.T, f Fixture) {
