@@ -229,7 +229,11 @@ func (l *JetStream) scan(ctx context.Context, last uint64, o checkOptions, total
 	if last == 0 {
 		return c.result, nil
 	}
-	err := l.entries(ctx, span{until: last}, o.deep, func(e *scanned) error {
+	decode := depth(decodeNone)
+	if o.deep {
+		decode = decodeAll
+	}
+	err := l.entries(ctx, span{until: last}, decode, func(e *scanned) error {
 		if err := c.take(&scan{}, e); err != nil {
 			return err
 		}

@@ -38,16 +38,28 @@ func open(t testing.TB, o log.Options) *log.Server {
 }
 
 func TestEmbedded(t *testing.T) {
+	embedded(t, func(s *log.Server) *log.Server { return s })
+}
+
+// TestEmbeddedFeed: followers that share a reader are served like others.
+func TestEmbeddedFeed(t *testing.T) {
+	embedded(t, func(s *log.Server) *log.Server {
+		s.FeedAll()
+		return s
+	})
+}
+
+func embedded(t *testing.T, with func(*log.Server) *log.Server) {
 	logtest.Run(t, func(t *testing.T) logtest.Store {
 		o := log.Options{Dir: t.TempDir(), StoreLimitBytes: 16 << 20}
-		s := open(t, o)
+		s := with(open(t, o))
 		return logtest.Store{
 			Log: s,
 			Reopen: func() log.Log {
 				if err := s.Close(); err != nil {
 					t.Fatal(err)
 				}
-				return open(t, o)
+				return with(open(t, o))
 			},
 			Fill: func() { fillUp(t, s) },
 		}

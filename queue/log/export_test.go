@@ -82,3 +82,22 @@ var Doubt = doubt
 type Silence struct{ s silence }
 
 func (s *Silence) Heard(err error, sent, now time.Time) bool { return s.s.heard(err, sent, now) }
+
+// FeedAll has all followers share one reader, also if they are few.
+func (l *JetStream) FeedAll() {
+	l.feed.mu.Lock()
+	defer l.feed.mu.Unlock()
+	l.feed.own = 0
+}
+
+// WaitingMax is how many entries are kept for a slow follower.
+const WaitingMax = waitingMax
+
+// PublishAsIs stores an entry without a look at what it should follow.
+func PublishAsIs(l *JetStream, en *queue.Entry, expectLast uint64) error {
+	body, err := en.Encode()
+	if err == nil {
+		_, err = l.js.PublishMsg(context.Background(), l.message(en, body, expectLast))
+	}
+	return err
+}

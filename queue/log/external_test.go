@@ -122,7 +122,7 @@ func TestFollowThroughRestarts(t *testing.T) {
 	defer cancel()
 	got, done := make(chan *queue.Entry, 1000), make(chan error, 1)
 	go func() {
-		done <- l.Follow(ctx, site, 0, func(en *queue.Entry) error { got <- en; return nil })
+		done <- l.Follow(ctx, site, logtest.From(0), func(en *queue.Entry) error { got <- en; return nil })
 	}()
 	var last log.Position
 	for round := range 3 {

@@ -371,7 +371,7 @@ func TestClosed(t *testing.T) {
 	first := logtest.Append(t, s, site, "c1", log.Position{})
 	done, started := make(chan error, 1), make(chan struct{})
 	go func() {
-		done <- s.Follow(context.Background(), site, 0, func(*queue.Entry) error { close(started); return nil })
+		done <- s.Follow(context.Background(), site, logtest.From(0), func(*queue.Entry) error { close(started); return nil })
 	}()
 	<-started
 	if err := s.Close(); err != nil {

@@ -66,6 +66,7 @@ type JetStream struct {
 	explain func() string
 
 	silence silence
+	feed    feed
 	seen    atomic.Uint64 // newest entry of any site that is known to be there
 
 	mu   sync.Mutex
@@ -87,6 +88,7 @@ func newJetStream(ctx context.Context, nc *nats.Conn, replicas int, program stri
 		nc: nc, js: js, stream: stream, log: log, program: program, timeout: timeout,
 		last: map[queue.SiteID]Position{},
 	}
+	l.feed = feed{l: l, own: feedAbove, followers: map[queue.SiteID][]*follower{}}
 	if stream.CachedInfo().Config.Replicas > 1 {
 		l.timeout, l.patience = min(timeout, requestMax), electionMax
 	}

@@ -98,7 +98,12 @@ type Log interface {
 	// Follow is Read that then stays: it calls fn for each new entry until ctx
 	// is done (and returns ctx's error) or fn returns an error. It survives
 	// reconnects and restarts of the server without a gap or a repeat.
-	Follow(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error
+	//
+	// has says up to which entry the caller has them: where to begin, and later,
+	// because whoever appends has his own entries already. Those up to there are
+	// held against the chain like all others, and may be left out. has must not
+	// wait for anything.
+	Follow(ctx context.Context, site queue.SiteID, has func() uint64, fn func(*queue.Entry) error) error
 
 	// Last returns the position of the site's last entry, zero if it has none.
 	// All that anybody appended before Last was called is counted; a log that

@@ -41,7 +41,7 @@ func (l *JetStream) Read(ctx context.Context, site queue.SiteID, after uint64, f
 	if after, err = l.near(ctx, site, after, last.Seq, fn); err != nil || after >= last.Seq {
 		return err
 	}
-	return l.deliver(ctx, site, after, last.Seq, fn)
+	return l.deliver(ctx, span{site: site, after: after, until: last.Seq}, nil, fn)
 }
 
 // near reads the first few entries after a known one by themselves and returns
@@ -66,7 +66,7 @@ func (l *JetStream) near(ctx context.Context, site queue.SiteID, after, until ui
 			return after, nil
 		}
 		en, err := r.decode()
-		if err != nil || chain.next(en) != nil {
+		if err != nil || chain.next(&scanned{rawEntry: r, sum: en.Hash()}) != nil {
 			return after, nil
 		}
 		if err := fn(en); err != nil {
@@ -77,24 +77,20 @@ func (l *JetStream) near(ctx context.Context, site queue.SiteID, after, until ui
 	return after, nil
 }
 
-// Follow implements [Log].
-func (l *JetStream) Follow(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error {
-	if err := CheckSite(site); err != nil {
-		return err
-	}
-	return l.deliver(ctx, site, after, 0, fn)
-}
-
-// deliver calls fn for the entries in (after, until]; until 0 is no end. One
-// goroutine fetches, a few decode, and the caller's checks the chain and calls
-// fn, so that reading, decoding and folding overlap.
-func (l *JetStream) deliver(ctx context.Context, site queue.SiteID, after, until uint64, fn func(*queue.Entry) error) error {
-	chain, err := l.anchor(ctx, site, after, until == 0)
+// deliver calls fn for the entries of a site in a span, and passes over those up
+// to has, if it is set. One goroutine fetches, a few decode, and the caller's
+// checks the chain and calls fn, so that reading, decoding and folding overlap.
+func (l *JetStream) deliver(ctx context.Context, want span, has func() uint64, fn func(*queue.Entry) error) error {
+	chain, err := l.anchor(ctx, want.site, want.after, want.until == 0)
 	if err != nil {
 		return err
 	}
-	return l.entries(ctx, span{site, after, until}, true, func(e *scanned) error {
-		if err := chain.next(e.entry); err != nil {
+	depth := decodeNew(has)
+	if has == nil {
+		depth = decodeAll
+	}
+	return l.entries(ctx, want, depth, func(e *scanned) error {
+		if err := chain.next(e); err != nil || e.entry == nil {
 			return err
 		}
 		return fn(e.entry)
@@ -144,9 +140,30 @@ func (s span) subject() string {
 	return subjectOf(s.site)
 }
 
-// entries calls fn for what is stored, in order, on the caller's goroutine.
-// With decode the entry is decoded; otherwise its hash is computed.
-func (l *JetStream) entries(ctx context.Context, want span, decode bool, fn func(*scanned) error) error {
+// depth says which entries to decode; of all others the hash alone is computed.
+type depth func(*rawEntry) bool
+
+func decodeAll(*rawEntry) bool  { return true }
+func decodeNone(*rawEntry) bool { return false }
+
+// decodeNew leaves out what somebody has.
+func decodeNew(has func() uint64) depth {
+	return func(r *rawEntry) bool { return r.seq > has() }
+}
+
+// entries calls fn for what is stored, in order, on the caller's goroutine, up
+// to the first entry that is no good.
+func (l *JetStream) entries(ctx context.Context, want span, decode depth, fn func(*scanned) error) error {
+	return l.each(ctx, want, decode, func(e *scanned) error {
+		if e.err != nil {
+			return e.err
+		}
+		return fn(e)
+	})
+}
+
+// each is entries that calls fn with those that are no good, too.
+func (l *JetStream) each(ctx context.Context, want span, decode depth, fn func(*scanned) error) error {
 	inner, cancel := context.WithCancel(ctx)
 	batches := make(chan *batch, batchesMax)
 	fetched := make(chan error, 1)
@@ -169,11 +186,7 @@ func drain(batches <-chan *batch, fn func(*scanned) error) error {
 	for b := range batches {
 		<-b.done
 		for i := range b.entries {
-			e := &b.entries[i]
-			if e.err != nil {
-				return e.err
-			}
-			if err := fn(e); err != nil {
+			if err := fn(&b.entries[i]); err != nil {
 				return err
 			}
 		}
@@ -188,30 +201,27 @@ type batch struct {
 	done    chan struct{}
 }
 
-// run takes the messages apart up to the first that is no good.
-func (b *batch) run(decode bool) {
+// run takes the messages apart.
+func (b *batch) run(decode depth) {
 	defer close(b.done)
 	b.entries = make([]scanned, 0, len(b.msgs))
 	for _, m := range b.msgs {
-		e := scannedOf(m, decode)
-		b.entries = append(b.entries, e)
-		if e.err != nil {
-			break
-		}
+		b.entries = append(b.entries, scannedOf(m, decode))
 	}
 	b.msgs = nil
 }
 
-func scannedOf(m jetstream.Msg, decode bool) (e scanned) {
+func scannedOf(m jetstream.Msg, decode depth) (e scanned) {
 	meta, err := m.Metadata()
 	if err != nil {
 		return scanned{err: err}
 	}
 	e.rawEntry, e.err = rawOf(m.Subject(), m.Headers().Get, m.Data(), meta.Sequence.Stream, meta.Timestamp)
 	if e.err != nil {
+		e.site, _ = siteOf(m.Subject())
 		return e
 	}
-	if !decode {
+	if !decode(&e.rawEntry) {
 		e.sum = e.hash()
 	} else if e.entry, e.err = e.decode(); e.err == nil {
 		e.sum = e.entry.Hash()
@@ -227,22 +237,23 @@ type chainCheck struct {
 	known bool // hash is that of the entry at seq
 }
 
-func (c *chainCheck) next(en *queue.Entry) error {
-	if c.known && en.Prev != c.hash {
-		return &DamageError{
-			Kind: Missing, Site: c.site, Seq: c.seq + 1, Last: en.Seq,
-			Subject: en.Events[0].Subject, Event: en.Events[0].ID, Command: en.Command(),
-			What: fmt.Sprintf("entry %d does not follow entry %d: what it names as the entry before is not there or was changed", en.Seq, c.seq),
+func (c *chainCheck) next(e *scanned) error {
+	if c.known && e.prev != c.hash {
+		d := &DamageError{
+			Kind: Missing, Site: c.site, Seq: c.seq + 1, Last: e.seq, Command: e.command,
+			What: fmt.Sprintf("entry %d does not follow entry %d: what it names as the entry before is not there or was changed", e.seq, c.seq),
 			Do:   doRestore,
 		}
+		d.Subject, d.Event = sniff(e.body)
+		return d
 	}
-	c.seq, c.hash, c.known = en.Seq, en.Hash(), true
+	c.seq, c.hash, c.known = e.seq, e.sum, true
 	return nil
 }
 
 // fetch sends the messages to out, in order, each once, and begins again behind
 // the last one when the server or the way to it fails.
-func (l *JetStream) fetch(ctx context.Context, want span, decode bool, out chan<- *batch) error {
+func (l *JetStream) fetch(ctx context.Context, want span, decode depth, out chan<- *batch) error {
 	wait := 50 * time.Millisecond
 	stuck := time.Now() // at this place since
 	for {
@@ -276,7 +287,7 @@ func (l *JetStream) fetch(ctx context.Context, want span, decode bool, out chan<
 type session struct {
 	l      *JetStream
 	span   // after moves with what was sent
-	decode bool
+	decode depth
 	out    chan<- *batch
 }
 

@@ -121,8 +121,8 @@ func (v *logServer) store(en *queue.Entry, expectLast uint64, answer func(uint64
 }
 
 // Follow implements [log.Log]: in order, each once, but perhaps late.
-func (c *logClient) Follow(_ context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error {
-	s := c.s
+func (c *logClient) Follow(_ context.Context, site queue.SiteID, has func() uint64, fn func(*queue.Entry) error) error {
+	s, after := c.s, has()
 	w := &signal{set: true}
 	c.logServer.wait = append(c.logServer.wait, w)
 	defer func() {

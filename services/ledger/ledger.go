@@ -22,6 +22,7 @@ import (
 	"errors"
 	"fmt"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"go.uber.org/zap"
@@ -65,6 +66,7 @@ type Ledger struct {
 	log *zap.Logger
 
 	snapshotDue chan struct{}
+	folded      atomic.Uint64 // the state's sequence
 
 	write sync.Mutex // one command of this process at a time
 
@@ -96,6 +98,7 @@ func Open(ctx context.Context, o Options) (*Ledger, error) {
 	}
 	l := &Ledger{o: o, log: o.Logger.Named("ledger").With(zap.String("site", string(o.Site))), watchers: map[*Watch]struct{}{}, snapshotDue: make(chan struct{}, 1)}
 	l.state = l.fromSnapshot(ctx)
+	l.folded.Store(l.state.Seq)
 	if err := o.Log.Read(ctx, o.Site, l.state.Seq, l.fold); err != nil {
 		return nil, fmt.Errorf("fold the log of site %s: %w", o.Site, err)
 	}
@@ -149,7 +152,7 @@ func (l *Ledger) Run(ctx context.Context) error {
 // Follow folds what others append until ctx ends, and returns its error. It is
 // the part of Run that others than Run may want alone.
 func (l *Ledger) Follow(ctx context.Context) error {
-	return l.o.Log.Follow(ctx, l.o.Site, l.View().Seq, l.fold)
+	return l.o.Log.Follow(ctx, l.o.Site, l.folded.Load, l.fold)
 }
 
 // fold applies an entry that came from the log.
@@ -157,6 +160,7 @@ func (l *Ledger) fold(en *queue.Entry) error {
 	l.mu.Lock()
 	applied, err := l.state.Apply(en)
 	if err == nil && applied {
+		l.folded.Store(l.state.Seq)
 		err = l.changed(en)
 	}
 	due := err == nil && l.state.Seq >= l.lastSnap+l.o.SnapshotEvery

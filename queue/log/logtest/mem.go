@@ -152,10 +152,11 @@ func (m *Mem) Read(ctx context.Context, site queue.SiteID, after uint64, fn func
 }
 
 // Follow implements [log.Log].
-func (m *Mem) Follow(ctx context.Context, site queue.SiteID, after uint64, fn func(*queue.Entry) error) error {
+func (m *Mem) Follow(ctx context.Context, site queue.SiteID, has func() uint64, fn func(*queue.Entry) error) error {
 	if err := log.CheckSite(site); err != nil {
 		return err
 	}
+	after := has()
 	for {
 		at, grown, err := m.read(ctx, site, after, fn)
 		if err != nil {
