@@ -56,13 +56,9 @@ func (f *accountFlags) at(ctx context.Context, nc *nats.Conn, site queue.SiteID,
 
 // far opens the desk of a deployment.
 func (f *accountFlags) far(ctx context.Context, site queue.SiteID, logger *zap.Logger, do func(*access.Desk) error) error {
-	opts, err := f.options("floor")
+	l, err := f.dial(ctx, f.Nats, "floor", logger)
 	if err != nil {
 		return err
-	}
-	l, err := log.Dial(ctx, log.DialOptions{URL: f.Nats, MustExist: true, Conn: opts, Logger: logger})
-	if err != nil {
-		return explainLog(err)
 	}
 	defer l.Close()
 	if last, err := l.Last(ctx, site); err != nil || last.Seq == 0 {

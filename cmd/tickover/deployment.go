@@ -66,6 +66,19 @@ func (f natsFlags) options(who string) ([]nats.Option, error) {
 	return opts, nil
 }
 
+// dial reaches the log of a running deployment as a role.
+func (f natsFlags) dial(ctx context.Context, url, who string, logger *zap.Logger) (*log.JetStream, error) {
+	opts, err := f.options(who)
+	if err != nil {
+		return nil, err
+	}
+	l, err := log.Dial(ctx, log.DialOptions{URL: url, MustExist: true, Program: version(), Conn: opts, Logger: logger})
+	if err != nil {
+		return nil, explainLog(err)
+	}
+	return l, nil
+}
+
 // deploymentFlags are those of a process that is one of several.
 type deploymentFlags struct {
 	natsFlags

@@ -36,13 +36,9 @@ func (f *effectFlags) at(ctx context.Context, io streams, site queue.SiteID, do 
 	if err != nil {
 		return err
 	}
-	opts, err := f.options("floor")
+	far, err := f.dial(ctx, f.Nats, "floor", logger)
 	if err != nil {
 		return err
-	}
-	far, err := log.Dial(ctx, log.DialOptions{URL: f.Nats, MustExist: true, Program: version(), Conn: opts, Logger: logger})
-	if err != nil {
-		return explainLog(err)
 	}
 	defer far.Close()
 	l, err := ledger.Open(ctx, ledger.Options{Site: site, Log: far, Now: time.Now, Logger: logger})

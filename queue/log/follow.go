@@ -103,11 +103,7 @@ func (f *feed) follow(ctx context.Context, site queue.SiteID, after uint64, has 
 	if err != nil {
 		return after, err
 	}
-	for _, e := range f.begin(w, at) {
-		if err := deliverRaw(e, fn); err != nil {
-			return after, err
-		}
-	}
+	f.begin(w, at)
 	for {
 		select {
 		case e, ok := <-w.c:
@@ -191,25 +187,19 @@ func (f *feed) leave(w *follower) {
 	}
 }
 
-// begin has the feed go on for a follower who has read up to a position, and
-// returns what came meanwhile.
-func (f *feed) begin(w *follower, at Position) (fresh []*scanned) {
+// begin has the feed go on for a follower who has read up to a position, with
+// what came meanwhile: there is room for all of it.
+func (f *feed) begin(w *follower, at Position) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	w.chain = chainCheck{site: w.site, seq: at.Seq, hash: at.Hash, known: true}
 	w.live = true
 	for _, e := range w.early {
-		switch {
-		case e.err == nil && e.seq <= at.Seq: // was read
-		case e.err != nil || w.chain.next(e) != nil:
-			w.lapse()
-			return fresh
-		case e.seq > w.has():
-			fresh = append(fresh, e)
+		if e.err != nil || e.seq > at.Seq { // others were read
+			w.take(e)
 		}
 	}
 	w.early = nil
-	return fresh
 }
 
 // read passes on what comes after an entry until ctx ends. When it ends

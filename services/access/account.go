@@ -98,6 +98,15 @@ type InvalidError struct{ Field, What, Do string }
 
 func (e *InvalidError) Error() string { return e.Field + ": " + e.What }
 
+// SeenFromText lists the sites from which the person sees this one.
+func (a *Account) SeenFromText() string {
+	names := make([]string, len(a.SeenFrom))
+	for i, s := range a.SeenFrom {
+		names[i] = string(s)
+	}
+	return strings.Join(names, ", ")
+}
+
 func wrong(field, what, do string) error { return &InvalidError{field, what, do} }
 
 var idForm = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,38}[a-z0-9])?$`)

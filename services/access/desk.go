@@ -302,20 +302,12 @@ func changeText(old, now *Account, c Change) string {
 		out = append(out, map[bool]string{true: "no longer of a provider's person", false: "of another person of the provider"}[now.Subject == ""])
 	}
 	if !slices.Equal(old.SeenFrom, now.SeenFrom) {
-		out = append(out, "seen from: "+sitesText(now.SeenFrom))
+		out = append(out, "seen from: "+cmp.Or(now.SeenFromText(), "nowhere"))
 	}
 	if old.Name != now.Name || old.Email != now.Email {
 		out = append(out, "name or e-mail")
 	}
 	return strings.Join(out, "; ")
-}
-
-func sitesText(sites []queue.SiteID) string {
-	names := make([]string, len(sites))
-	for i, s := range sites {
-		names[i] = string(s)
-	}
-	return cmp.Or(strings.Join(names, ", "), "nowhere")
 }
 
 func rolesText(roles []Role) string {

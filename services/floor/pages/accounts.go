@@ -348,15 +348,6 @@ func sitesOf(text string) []queue.SiteID {
 	return out
 }
 
-// SitesText lists sites as [sitesOf] reads them.
-func (b *Base) SitesText(sites []queue.SiteID) string {
-	names := make([]string, len(sites))
-	for i, s := range sites {
-		names[i] = string(s)
-	}
-	return strings.Join(names, ", ")
-}
-
 func (p *Pages) addAccount(w http.ResponseWriter, r *http.Request) {
 	b := p.accountForm(w, r)
 	if b == nil {

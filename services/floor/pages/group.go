@@ -64,6 +64,8 @@ type siteRow struct {
 	Next    time.Time // the soonest promise that is still to be kept
 	Busy    []busyUnit
 	Planned planChip
+	// forecast is the plan's, by unit.
+	forecast map[queue.UnitID]dispatch.UnitForecast
 }
 
 // Known reports that the site's units can be told.
@@ -91,6 +93,7 @@ type foundUnit struct {
 	Site           *siteRow
 	State          RowState
 	Promised, Runs string
+	exact          bool // it is called what was typed
 }
 
 // Machine is the unit's.
@@ -141,13 +144,15 @@ func (p *groupPage) take(s *siteRow) {
 	if p.Query == "" {
 		return
 	}
-	forecast := forecasts(s.Plan)
+	typed := queue.MachineKey(ident.Key(p.Query))
 	for _, u := range s.Rows {
 		m := machineOf(&u)
-		if !job.Means(p.Query, u.Unit, queue.MachineKey(ident.Key(m.Frame)), &m) {
+		key := queue.MachineKey(ident.Key(m.Frame))
+		if !job.Means(p.Query, u.Unit, key, &m) {
 			continue
 		}
-		f := foundUnit{Row: u, Site: s, State: s.state(&u, forecast), Promised: p.Locale.When(u.Promise, s.Now)}
+		f := foundUnit{Row: u, Site: s, State: s.state(&u), Promised: p.Locale.When(u.Promise, s.Now)}
+		f.exact = strings.EqualFold(string(u.Unit), p.Query) || isMachine(p.Query, typed, key, m.Plate)
 		if u.Running != "" && !u.Since.IsZero() {
 			f.Runs = p.Locale.When(u.Since, s.Now)
 		}
@@ -157,14 +162,8 @@ func (p *groupPage) take(s *siteRow) {
 
 // sort puts first what is called exactly what was typed.
 func (p *groupPage) sort() {
-	exact := func(f *foundUnit) int {
-		if strings.EqualFold(string(f.Unit), p.Query) || strings.EqualFold(f.Plate, p.Query) || ident.Key(f.Frame) == ident.Key(p.Query) {
-			return 0
-		}
-		return 1
-	}
 	slices.SortStableFunc(p.Found, func(x, y foundUnit) int {
-		return cmp.Or(cmp.Compare(exact(&x), exact(&y)), x.Row.Promise.Compare(y.Row.Promise))
+		return cmp.Or(cmp.Compare(one(y.exact), one(x.exact)), x.Row.Promise.Compare(y.Row.Promise))
 	})
 	if n := len(p.Found) - groupFoundMax; n > 0 {
 		p.Found, p.More = p.Found[:groupFoundMax], n
@@ -188,7 +187,7 @@ func (p *groupPage) Alone() bool { return len(p.Sites) == 1 }
 
 // siteRow counts a site's units.
 func (b *Base) siteRow(r *http.Request, s *group.Site) siteRow {
-	row := siteRow{Site: *s, Name: cmp.Or(s.Head.Name, words(string(s.ID))), Now: b.Now}
+	row := siteRow{Site: *s, Name: cmp.Or(s.Head.Name, words(string(s.ID))), Now: b.Now, forecast: forecasts(s.Plan)}
 	if s.Home {
 		row.Name = b.Shop.Name
 	} else {
@@ -197,11 +196,9 @@ func (b *Base) siteRow(r *http.Request, s *group.Site) siteRow {
 	if loc, err := time.LoadLocation(s.Head.Zone); err == nil && s.Head.Zone != "" {
 		row.Now = b.Now.In(loc)
 	}
-	forecast := forecasts(s.Plan)
 	for i := range s.Rows {
 		u := &s.Rows[i]
-		_, planned := forecast[u.Unit]
-		row.count(u, row.state(u, forecast), planned)
+		row.count(u)
 		if u.Kind == queue.Flash || u.Kind == queue.Relearn {
 			row.Busy = append(row.Busy, busyUnit{u.Unit, u.Kind, b.Locale.When(u.Since, row.Now), row.UnitTo(u.Unit)})
 		}
@@ -218,8 +215,8 @@ func siteAddress(r *http.Request, site queue.SiteID) string {
 }
 
 // state is how a unit stands, by the plan if it speaks of it.
-func (s *siteRow) state(u *view.Row, forecast map[queue.UnitID]dispatch.UnitForecast) RowState {
-	f, planned := forecast[u.Unit]
+func (s *siteRow) state(u *view.Row) RowState {
+	f, planned := s.forecast[u.Unit]
 	state := stateOf(u.Held, done(u), u.Promise, f, planned, s.Now)
 	if state != HeldRow && !done(u) && u.Promise.Before(s.Now) {
 		return Late // a plan may be older
@@ -230,7 +227,9 @@ func (s *siteRow) state(u *view.Row, forecast map[queue.UnitID]dispatch.UnitFore
 func done(u *view.Row) bool { return u.Settled == u.Steps }
 
 // count adds a unit.
-func (s *siteRow) count(u *view.Row, state RowState, planned bool) {
+func (s *siteRow) count(u *view.Row) {
+	state := s.state(u)
+	_, planned := s.forecast[u.Unit]
 	if !done(u) && !u.Held && !u.Promise.Before(s.Now) && s.Next.IsZero() {
 		s.Next = u.Promise // they come by promise
 	}

@@ -198,12 +198,17 @@ func exactly(st *queue.State, q string) *queue.Unit {
 		if strings.EqualFold(string(u.ID), q) {
 			return u
 		}
-		same := frame != "" && queue.KeyOf(u) == frame || u.Machine.Plate != "" && strings.EqualFold(u.Machine.Plate, q)
-		if same && (best == nil || newer(u, best)) {
+		if isMachine(q, frame, queue.KeyOf(u), u.Machine.Plate) && (best == nil || newer(u, best)) {
 			best = u
 		}
 	}
 	return best
+}
+
+// isMachine reports that a text, which is typed as the key of a frame number, is
+// a machine's whole frame number or plate.
+func isMachine(text string, typed, key queue.MachineKey, plate string) bool {
+	return typed != "" && key == typed || plate != "" && strings.EqualFold(plate, text)
 }
 
 func newer(a, b *queue.Unit) bool {
