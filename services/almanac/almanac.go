@@ -29,9 +29,14 @@ type Almanac struct {
 	shifts   map[queue.PersonID]calendar.Hours
 	breaks   map[queue.PersonID]calendar.Hours
 
-	mu  sync.Mutex
-	sky openSky
+	mu   sync.Mutex
+	sky  openSky
+	open openHours
 }
+
+// openHours are those in which the shop was open when they were last looked at;
+// they are the same for every moment of them.
+type openHours struct{ from, until time.Time }
 
 // openSky is a window that was open when it was last looked at. It is the same
 // for every moment of it on the same day (its reasons are told in words like
@@ -144,9 +149,7 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 	}
 	const look = 36 * time.Hour // longer than any opening that runs over midnight
 	c := queue.Conditions{Now: now, Outdoor: map[queue.ResourceID]queue.Window{}}
-	if until, open := a.Open(at.Add(-look), at.Add(look)).OpenUntil(at); open {
-		c.ClosesAt = until
-	}
+	c.ClosesAt = a.closes(at, look)
 	var unclosed *queue.Window
 	for i := range a.shop.Resources {
 		r := &a.shop.Resources[i]
@@ -164,6 +167,23 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 		c.Outdoor[r.ID] = *unclosed
 	}
 	return c
+}
+
+// closes is when the shop, open at a moment, closes next; zero when it is shut.
+func (a *Almanac) closes(at time.Time, look time.Duration) time.Time {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if h := a.open; !at.Before(h.from) && at.Before(h.until) {
+		return h.until
+	}
+	until, open := a.Open(at.Add(-look), at.Add(look)).OpenUntil(at)
+	if !open {
+		return time.Time{}
+	}
+	if until.Before(at.Add(look)) { // else it is the end of the look
+		a.open = openHours{at, until}
+	}
+	return until
 }
 
 // unclosed is the window of an outdoor place without closures.

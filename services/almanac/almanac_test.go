@@ -96,7 +96,7 @@ func optional(s string) time.Time {
 }
 
 // TestTheSkyIsRemembered: an almanac that was asked before, in any order, says
-// what a new one says.
+// what a new one says, of the sky and of the shop's hours.
 func TestTheSkyIsRemembered(t *testing.T) {
 	a, shop := larkmoor(t)
 	st := queue.NewState(shop.Site)
@@ -108,6 +108,9 @@ func TestTheSkyIsRemembered(t *testing.T) {
 			t.Fatal(err)
 		}
 		got, want := a.Conditions(st, now, time.Time{}), fresh.Conditions(st, now, time.Time{})
+		if !got.ClosesAt.Equal(want.ClosesAt) {
+			t.Fatalf("at %v: closes %v, want %v", now, got.ClosesAt, want.ClosesAt)
+		}
 		for id, w := range want.Outdoor {
 			if g := got.Outdoor[id]; !g.Until.Equal(w.Until) || g.Why.String() != w.Why.String() {
 				t.Fatalf("%s at %v: open until %v (%s), want %v (%s)", id, now, g.Until, g.Why, w.Until, w.Why)

@@ -55,6 +55,9 @@ func NewTurns(cores int) *Turns {
 // Commanded says that a command was carried out.
 func (t *Turns) Commanded() { t.commands.Add(1) }
 
+// Commands is how many were carried out so far.
+func (t *Turns) Commands() uint64 { return t.commands.Load() }
+
 // take waits for a turn.
 func (t *Turns) take(ctx context.Context) (planning, error) {
 	if t == nil {
@@ -90,7 +93,7 @@ func (t *Turns) take(ctx context.Context) (planning, error) {
 }
 
 func (t *Turns) begin(crowded bool) planning {
-	return planning{turns: t, crowded: crowded, began: time.Now(), commands: t.commands.Load()}
+	return planning{turns: t, crowded: crowded, began: time.Now(), commands: t.Commands()}
 }
 
 // crowded: somebody waits for a turn.
@@ -105,7 +108,7 @@ func (p planning) done() {
 	t := p.turns
 	switch {
 	case t == nil:
-	case t.commands.Load() != p.commands && t.crowded():
+	case t.Commands() != p.commands && t.crowded():
 		time.AfterFunc(time.Duration(t.rest*float64(time.Since(p.began))), t.next)
 	default:
 		t.next()

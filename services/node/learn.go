@@ -13,22 +13,38 @@ import (
 // learnEvery is how often a site is asked for something new to learn from.
 const learnEvery = time.Minute
 
-// turn lets the sites of a process learn one after the other, and rests as long
-// as it took, so that each kind costs half a core at most, however many sites
-// there are: what was learnt is worth something tomorrow, an answer now.
-type turn chan struct{}
+// turn lets the sites of a process learn one after the other, however many
+// there are, and rests after each: what was learnt is worth something tomorrow,
+// an answer now.
+type turn struct {
+	taken    chan struct{}
+	commands func() uint64 // carried out so far
+}
+
+// Rests after a site has learnt, in the time that it took: each kind takes half
+// a core at most, and a tenth of one while commands are carried out.
+const (
+	restQuiet = 1
+	restBusy  = 9
+)
+
+func newTurn(commands func() uint64) turn { return turn{make(chan struct{}, 1), commands} }
 
 func (t turn) take(ctx context.Context, f func() error) error {
 	select {
-	case t <- struct{}{}:
+	case t.taken <- struct{}{}:
 	case <-ctx.Done():
 		return nil
 	}
-	defer func() { <-t }()
-	begun := time.Now()
+	defer func() { <-t.taken }()
+	begun, before := time.Now(), t.commands()
 	err := f()
+	rest := restQuiet * time.Since(begun)
+	if t.commands() != before {
+		rest *= restBusy
+	}
 	select {
-	case <-time.After(time.Since(begun)):
+	case <-time.After(rest):
 	case <-ctx.Done():
 		return nil
 	}

@@ -13,7 +13,7 @@
 //  3. A floor opens a site when it is asked for: from the shared snapshot and
 //     the end of the log, not from the log's beginning.
 //  4. What a site's past teaches (lengths, promises) is learnt site after site,
-//     half a core of a process for each at most.
+//     half a core of a process for each at most, a tenth while commands come.
 //  5. At the end of ctx nothing new is assigned, requests under way are
 //     finished, leases are given up, and Run returns when all of that is done.
 package node
@@ -181,8 +181,9 @@ func New(o Options) (*Node, error) {
 			return nil, err
 		}
 	}
-	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{}, lengths: make(turn, 1), promises: make(turn, 1),
-		plans: dispatch.NewTurns(runtime.GOMAXPROCS(0))}, nil
+	plans := dispatch.NewTurns(runtime.GOMAXPROCS(0))
+	return &Node{o: o, log: o.Logger.Named("node"), sites: map[queue.SiteID]*opening{}, meters: map[queue.SiteID]*meter.Meter{},
+		plans: plans, lengths: newTurn(plans.Commands), promises: newTurn(plans.Commands)}, nil
 }
 
 // Run runs the node until ctx ends; begun, if not nil, is called when all
