@@ -53,8 +53,8 @@ verify-optimum: ## prove the small shop instances again with an exact solver (ne
 	npm install --silent --no-audit --no-fund --prefix "$$dir" minizinc@4.5.1 && \
 	$(GO) run ./cmd/oracle verify --minizinc "$$dir"
 
-bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [SECONDS=20] [ROUNDS=3]
-	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime $(or $(ROUNDS),3)x -timeout 60m ./services/node
+bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [CALLERS=64] [SECONDS=20] [ROUNDS=3]
+	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_CALLERS=$(or $(CALLERS),64) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime $(or $(ROUNDS),3)x -timeout 60m ./services/node
 
 faults: ## kill, cut off, flush and damage real processes; prints what was measured; FAULT=TestDeploymentFaults/leader_cut_off: that one alone
 	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run '$(or $(FAULT),TestDeployment|TestKillAtAnyMoment)' ./cmd/tickover | grep -v '^=== '

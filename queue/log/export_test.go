@@ -101,3 +101,10 @@ func PublishAsIs(l *JetStream, en *queue.Entry, expectLast uint64) error {
 	}
 	return err
 }
+
+// FeedReads reports whether the shared reader is at work.
+func (l *JetStream) FeedReads() bool {
+	l.feed.mu.Lock()
+	defer l.feed.mu.Unlock()
+	return l.feed.reader != nil
+}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync"
 	"sync/atomic"
 	"testing"
 
@@ -52,29 +53,37 @@ func TestFeedLeavesOutWhatOneHas(t *testing.T) {
 }
 
 // TestFeedSlowFollower: one who stands still for longer than entries are kept
-// for him holds nobody up, and is given all of them in order.
+// for him holds nobody up, and is given all of them in order, also when nothing
+// comes after the first for which there was no room.
 func TestFeedSlowFollower(t *testing.T) {
-	s := open(t, log.Options{Dir: t.TempDir()})
-	s.FeedAll()
-	const n = 2*log.WaitingMax + 10
-	slow, quick := make(chan *queue.Entry), make(chan *queue.Entry, n)
-	followAll(t, s, "larkmoor", logtest.From(0), func(en *queue.Entry) error {
-		select {
-		case slow <- en:
-		case <-t.Context().Done():
-		}
-		return nil
-	})
-	followAll(t, s, "highfell", logtest.From(0), func(en *queue.Entry) error { quick <- en; return nil })
-	all := logtest.Fill(t, s, "larkmoor", "c", n, log.Position{})
-	last := logtest.Append(t, s, "highfell", "h", log.Position{})
-	if en := logtest.Next(t, quick); en.Seq != last.Seq {
-		t.Fatalf("highfell got entry %d, want %d", en.Seq, last.Seq)
-	}
-	for i, want := range all {
-		if en := logtest.Next(t, slow); en.Seq != want.Seq || en.Hash() != want.Hash {
-			t.Fatalf("entry %d of %d: got sequence %d, want %d", i, n, en.Seq, want.Seq)
-		}
+	for _, n := range []int{log.WaitingMax + 2, 2*log.WaitingMax + 10} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) {
+			s := open(t, log.Options{Dir: t.TempDir()})
+			s.FeedAll()
+			slow, quick := make(chan *queue.Entry), make(chan *queue.Entry, n)
+			stands := make(chan struct{}, n)
+			followAll(t, s, "larkmoor", logtest.From(0), func(en *queue.Entry) error {
+				stands <- struct{}{}
+				select {
+				case slow <- en:
+				case <-t.Context().Done():
+				}
+				return nil
+			})
+			followAll(t, s, "highfell", logtest.From(0), func(en *queue.Entry) error { quick <- en; return nil })
+			all := logtest.Fill(t, s, "larkmoor", "c", 1, log.Position{})
+			<-stands // with the first; the rest has to wait
+			all = append(all, logtest.Fill(t, s, "larkmoor", "d", n-1, all[0])...)
+			last := logtest.Append(t, s, "highfell", "h", log.Position{})
+			if en := logtest.Next(t, quick); en.Seq != last.Seq {
+				t.Fatalf("highfell got entry %d, want %d", en.Seq, last.Seq)
+			}
+			for i, want := range all {
+				if en := logtest.Next(t, slow); en.Seq != want.Seq || en.Hash() != want.Hash {
+					t.Fatalf("entry %d of %d: got sequence %d, want %d", i, n, en.Seq, want.Seq)
+				}
+			}
+		})
 	}
 }
 
@@ -125,5 +134,53 @@ func TestFeedBrokenChain(t *testing.T) {
 	var damage *log.DamageError
 	if err := <-ended; !errors.As(err, &damage) || damage.Kind != log.Missing {
 		t.Errorf("the follower ended with %v, want a chain that is broken", err)
+	}
+}
+
+// TestFeedEndsWithTheLog: who follows a log that is closed is told so.
+func TestFeedEndsWithTheLog(t *testing.T) {
+	s := open(t, log.Options{Dir: t.TempDir()})
+	s.FeedAll()
+	got := make(chan *queue.Entry, 10)
+	ended := followAll(t, s, "larkmoor", logtest.From(0), func(en *queue.Entry) error { got <- en; return nil })
+	logtest.Append(t, s, "larkmoor", "l0", log.Position{})
+	logtest.Next(t, got)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := <-ended; !errors.Is(err, log.ErrClosed) {
+		t.Errorf("the follower ended with %v, want %v", err, log.ErrClosed)
+	}
+}
+
+// TestFeedEndsWithItsFollowers: nothing is read for nobody, and who comes later
+// is read for anew.
+func TestFeedEndsWithItsFollowers(t *testing.T) {
+	s := open(t, log.Options{Dir: t.TempDir()})
+	s.FeedAll()
+	last := log.Position{}
+	for round := range 2 {
+		ctx, cancel := context.WithCancel(t.Context())
+		got := make(chan *queue.Entry, 10)
+		var wg sync.WaitGroup
+		for range 2 {
+			wg.Go(func() {
+				_ = s.Follow(ctx, "larkmoor", logtest.From(last.Seq), func(en *queue.Entry) error { got <- en; return nil })
+			})
+		}
+		last = logtest.Append(t, s, "larkmoor", queue.CommandID(fmt.Sprint("l", round)), last)
+		for range 2 {
+			if en := logtest.Next(t, got); en.Seq != last.Seq {
+				t.Fatalf("round %d: got entry %d, want %d", round, en.Seq, last.Seq)
+			}
+		}
+		if !s.FeedReads() {
+			t.Errorf("round %d: nobody reads for those who follow", round)
+		}
+		cancel()
+		wg.Wait()
+		if s.FeedReads() {
+			t.Errorf("round %d: the reader goes on for nobody", round)
+		}
 	}
 }

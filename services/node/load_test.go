@@ -110,7 +110,7 @@ func (l *load) wait(site queue.SiteID, w waiting) {
 }
 
 func measure(b *testing.B, store log.Log, nc *nats.Conn, replicas int) {
-	sites, units, callers := setting("LOAD_SITES", 10), setting("LOAD_UNITS", 20), setting("LOAD_CALLERS", 16)
+	sites, units, callers := setting("LOAD_SITES", 10), setting("LOAD_UNITS", 20), setting("LOAD_CALLERS", 64)
 	span := time.Duration(setting("LOAD_SECONDS", 3)) * time.Second
 	l := &load{units: units, waiting: map[queue.SiteID][]waiting{}, first: map[queue.SiteID]uint64{}}
 	ids := fill(b, store, sites, units)

@@ -306,7 +306,7 @@ func (l *Locale) Number(v float64, decimals int) string {
 	return s
 }
 
-// Percent writes a share, 0 to 1.
+// Percent writes a share, 0 to 1. No line ends before its sign.
 func (l *Locale) Percent(share float64, decimals int) string {
-	return l.T("%s %%", l.Number(100*share, decimals))
+	return strings.ReplaceAll(l.T("%s %%", l.Number(100*share, decimals)), " ", "\u00a0")
 }
