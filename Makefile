@@ -42,8 +42,8 @@ bench-scheduler: ## the planner on open sets: DATA=DIR [SETS=a,b] [SCHEDULES=100
 	@test -n "$(DATA)" || { echo "say where the sets are: make bench-scheduler DATA=DIR"; exit 1; }
 	$(GO) run ./cmd/tickover measure --data "$(DATA)" $(if $(SETS),--sets "$(SETS)") $(if $(SCHEDULES),--schedules "$(SCHEDULES)") $(if $(SECONDS),--seconds "$(SECONDS)") $(if $(THREADS),--threads "$(THREADS)") $(if $(CSV),--csv "$(CSV)")
 
-bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [LUCK=3] [SEED=1] [SCHEDULES=150] [CSV=FILE]
-	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) --luck $(or $(LUCK),3) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
+bench-shop: ## the planner and rules by hand over simulated weeks: [WEEKS=40] [LUCK=6] [SEED=1] [SCHEDULES=150] [CSV=FILE]
+	$(GO) run ./cmd/benchshop --weeks $(or $(WEEKS),40) --luck $(or $(LUCK),6) $(if $(filter command line,$(origin SEED)),--seed $(SEED)) $(if $(SCHEDULES),--schedules $(SCHEDULES)) $(if $(CSV),--csv "$(CSV)")
 
 backtest: ## promises held against what became of them, over 2,000 simulated units: [SHOPS=5] [DAYS=110] [CSV=FILE] [SVG=FILE], or over a stopped shop's log: DATA=DIR SITE=NAME
 	$(GO) run ./cmd/backtest $(if $(SHOPS),--shops $(SHOPS)) $(if $(DAYS),--days $(DAYS)) $(if $(CSV),--csv "$(CSV)") $(if $(SVG),--svg "$(SVG)") $(if $(DATA),--data "$(DATA)" --site "$(SITE)")
@@ -53,8 +53,8 @@ verify-optimum: ## prove the small shop instances again with an exact solver (ne
 	npm install --silent --no-audit --no-fund --prefix "$$dir" minizinc@4.5.1 && \
 	$(GO) run ./cmd/oracle verify --minizinc "$$dir"
 
-bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [CALLERS=64] [SECONDS=20] [ROUNDS=3]
-	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_CALLERS=$(or $(CALLERS),64) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime $(or $(ROUNDS),3)x -timeout 60m ./services/node
+bench-load: ## 200 sites with 100 open units each, beside the bare log: [SITES=200] [UNITS=100] [CALLERS=16] [SECONDS=20] [ROUNDS=3]
+	LOAD_SITES=$(or $(SITES),200) LOAD_UNITS=$(or $(UNITS),100) LOAD_CALLERS=$(or $(CALLERS),16) LOAD_SECONDS=$(or $(SECONDS),20) $(GO) test -run '^$$' -bench Load -benchtime $(or $(ROUNDS),3)x -timeout 60m ./services/node
 
 faults: ## kill, cut off, flush and damage real processes; prints what was measured; FAULT=TestDeploymentFaults/leader_cut_off: that one alone
 	TICKOVER_FAULTS=1 $(GO) test -count=1 -timeout 30m -v -run '$(or $(FAULT),TestDeployment|TestKillAtAnyMoment)' ./cmd/tickover | grep -v '^=== '

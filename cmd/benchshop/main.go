@@ -24,7 +24,7 @@ type cli struct {
 	Seed      uint64 `default:"1" help:"Every draw follows from it."`
 	Schedules int    `default:"${schedules}" help:"Schedules for each plan."`
 	Improve   int    `default:"${improve}" help:"Schedules for the first plan of a day."`
-	Luck      int    `default:"3" help:"How often each week is run, with other lengths of work and other surprises."`
+	Luck      int    `default:"6" help:"How often each week is run, with other lengths of work and other surprises."`
 	Only      []int  `help:"Only weeks of these numbers."`
 	Benches   int    `help:"Benches of every shop; left out: 2 to 12."`
 	Load      int    `help:"Load of every week in percent; left out: drawn."`

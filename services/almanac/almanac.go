@@ -43,12 +43,18 @@ type openHours struct{ from, until time.Time }
 // tomorrow); working the sun out anew for each command took longer than all
 // else that a command needs.
 type openSky struct {
-	from time.Time
-	w    queue.Window
+	from, until time.Time
+	w           queue.Window
 }
 
-func (s *openSky) holds(at time.Time, loc *time.Location) bool {
-	return !s.from.IsZero() && !at.Before(s.from) && at.Before(s.w.Until) && calendar.DateOf(at, loc) == calendar.DateOf(s.from, loc)
+// skyFrom is what holds of a window from a moment of it on.
+func skyFrom(from time.Time, w queue.Window, loc *time.Location) openSky {
+	y, m, d := from.In(loc).Date()
+	until := time.Date(y, m, d+1, 0, 0, 0, 0, loc)
+	if w.Until.Before(until) {
+		until = w.Until
+	}
+	return openSky{from, until, w}
 }
 
 // New translates the shop's hours. The error names what in them makes no sense.
@@ -190,12 +196,12 @@ func (a *Almanac) closes(at time.Time, look time.Duration) time.Time {
 func (a *Almanac) unclosed(at time.Time, look time.Duration) queue.Window {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.sky.holds(at, a.place.Location) {
-		return a.sky.w
+	if s := &a.sky; !at.Before(s.from) && at.Before(s.until) {
+		return s.w
 	}
 	w := a.window(nil, at, look)
 	if !w.Until.IsZero() && w.Until.Before(at.Add(look)) {
-		a.sky = openSky{at, w}
+		a.sky = skyFrom(at, w, a.place.Location)
 	}
 	return w
 }

@@ -110,7 +110,7 @@ func (l *load) wait(site queue.SiteID, w waiting) {
 }
 
 func measure(b *testing.B, store log.Log, nc *nats.Conn, replicas int) {
-	sites, units, callers := setting("LOAD_SITES", 10), setting("LOAD_UNITS", 20), setting("LOAD_CALLERS", 64)
+	sites, units, callers := setting("LOAD_SITES", 10), setting("LOAD_UNITS", 20), setting("LOAD_CALLERS", 16)
 	span := time.Duration(setting("LOAD_SECONDS", 3)) * time.Second
 	l := &load{units: units, waiting: map[queue.SiteID][]waiting{}, first: map[queue.SiteID]uint64{}}
 	ids := fill(b, store, sites, units)
@@ -188,14 +188,19 @@ func (l *load) start(b *testing.B, o node.Options) (stop func()) {
 	}
 }
 
-// settle waits until every site has its first plan: taking sites over is not
-// what is measured.
+// settle waits until every site has its first plan and has learnt from its past:
+// taking sites over is not what is measured.
 func (l *load) settle(b *testing.B) {
 	deploytest.WaitFor(b, "a plan of every site", 10*time.Minute, func() error {
 		l.mu.Lock()
 		defer l.mu.Unlock()
 		if n := len(l.first); n < len(l.sites) {
 			return fmt.Errorf("%d of %d sites are planned", n, len(l.sites))
+		}
+		for _, s := range l.sites {
+			if s.Lengths.Lengths() == nil {
+				return fmt.Errorf("site %s has learnt nothing yet", s.ID)
+			}
 		}
 		return nil
 	})
