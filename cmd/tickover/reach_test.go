@@ -160,7 +160,7 @@ func (r *reach) backUp(data string) {
 
 var (
 	markup = regexp.MustCompile(`<[^>]*>`)
-	blanks = regexp.MustCompile(`\s+`)
+	blanks = regexp.MustCompile(`[\s\x{a0}]+`)
 )
 
 // words is what a page says, without its marks.

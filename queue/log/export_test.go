@@ -3,6 +3,7 @@ package log
 import (
 	"context"
 	"os"
+	"slices"
 	"time"
 
 	"go.uber.org/zap"
@@ -88,6 +89,15 @@ func (l *JetStream) FeedAll() {
 	l.feed.mu.Lock()
 	defer l.feed.mu.Unlock()
 	l.feed.own = 0
+}
+
+// FeedLive reports whether the shared reader serves all who follow a site: they
+// have read what was stored before.
+func (l *JetStream) FeedLive(site queue.SiteID) bool {
+	l.feed.mu.Lock()
+	defer l.feed.mu.Unlock()
+	all := l.feed.followers[site]
+	return len(all) > 0 && !slices.ContainsFunc(all, func(w *follower) bool { return !w.live })
 }
 
 // WaitingMax is how many entries are kept for a slow follower.

@@ -7,6 +7,7 @@ import (
 	"sync"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"tickover/queue"
 	"tickover/queue/log"
@@ -38,6 +39,9 @@ func TestFeedLeavesOutWhatOneHas(t *testing.T) {
 	last := logtest.Append(t, s, site, "first", log.Position{})
 	if en := logtest.Next(t, got); en.Seq != last.Seq {
 		t.Fatalf("got entry %d, want %d", en.Seq, last.Seq)
+	}
+	for !s.FeedLive(site) { // else it reads what is appended now as what was there before
+		time.Sleep(time.Millisecond)
 	}
 	for i := range 50 {
 		has.Store(last.Seq + 1) // as if it were folded already: nothing else appends here
