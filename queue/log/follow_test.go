@@ -75,6 +75,9 @@ func TestFeedSlowFollower(t *testing.T) {
 				return nil
 			})
 			followAll(t, s, "highfell", logtest.From(0), func(en *queue.Entry) error { quick <- en; return nil })
+			for !s.FeedLive("larkmoor") { // else it would stand still before the feed serves it
+				time.Sleep(time.Millisecond)
+			}
 			all := logtest.Fill(t, s, "larkmoor", "c", 1, log.Position{})
 			<-stands // with the first; the rest has to wait
 			all = append(all, logtest.Fill(t, s, "larkmoor", "d", n-1, all[0])...)
