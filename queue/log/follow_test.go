@@ -9,6 +9,7 @@ import (
 	"testing"
 	"time"
 
+	"tickover/deploy/deploytest"
 	"tickover/queue"
 	"tickover/queue/log"
 	"tickover/queue/log/logtest"
@@ -27,6 +28,17 @@ func followAll(t *testing.T, s *log.Server, site queue.SiteID, has func() uint64
 	return ended
 }
 
+// served waits until the shared reader serves those who follow a site.
+func served(t *testing.T, s *log.Server, site queue.SiteID) {
+	t.Helper()
+	deploytest.WaitFor(t, "the shared reader", 30*time.Second, func() error {
+		if !s.FeedLive(site) {
+			return fmt.Errorf("it does not serve who follows %s", site)
+		}
+		return nil
+	})
+}
+
 // TestFeedLeavesOutWhatOneHas: who appended an entry is not given it again; what
 // came in by another way is given, in its place.
 func TestFeedLeavesOutWhatOneHas(t *testing.T) {
@@ -40,9 +52,7 @@ func TestFeedLeavesOutWhatOneHas(t *testing.T) {
 	if en := logtest.Next(t, got); en.Seq != last.Seq {
 		t.Fatalf("got entry %d, want %d", en.Seq, last.Seq)
 	}
-	for !s.FeedLive(site) { // else it reads what is appended now as what was there before
-		time.Sleep(time.Millisecond)
-	}
+	served(t, s, site) // else it reads what is appended now as what was there before
 	for i := range 50 {
 		has.Store(last.Seq + 1) // as if it were folded already: nothing else appends here
 		last = logtest.Append(t, s, site, queue.CommandID(fmt.Sprintf("own%d", i)), last)
@@ -75,9 +85,7 @@ func TestFeedSlowFollower(t *testing.T) {
 				return nil
 			})
 			followAll(t, s, "highfell", logtest.From(0), func(en *queue.Entry) error { quick <- en; return nil })
-			for !s.FeedLive("larkmoor") { // else it would stand still before the feed serves it
-				time.Sleep(time.Millisecond)
-			}
+			served(t, s, "larkmoor") // else it would stand still before the feed serves it
 			all := logtest.Fill(t, s, "larkmoor", "c", 1, log.Position{})
 			<-stands // with the first; the rest has to wait
 			all = append(all, logtest.Fill(t, s, "larkmoor", "d", n-1, all[0])...)

@@ -31,20 +31,21 @@ type Almanac struct {
 
 	mu   sync.Mutex
 	sky  openSky
-	open openHours
+	open while // the shop was open when it was last looked at
 }
 
-// openHours are those in which the shop was open when they were last looked at;
-// they are the same for every moment of them.
-type openHours struct{ from, until time.Time }
+// while is the time for which something that was looked at is known.
+type while struct{ from, until time.Time }
+
+func (w while) holds(at time.Time) bool { return !at.Before(w.from) && at.Before(w.until) }
 
 // openSky is a window that was open when it was last looked at. It is the same
 // for every moment of it on the same day (its reasons are told in words like
 // tomorrow); working the sun out anew for each command took longer than all
 // else that a command needs.
 type openSky struct {
-	from, until time.Time
-	w           queue.Window
+	while
+	w queue.Window
 }
 
 // skyFrom is what holds of a window from a moment of it on.
@@ -54,7 +55,7 @@ func skyFrom(from time.Time, w queue.Window, loc *time.Location) openSky {
 	if w.Until.Before(until) {
 		until = w.Until
 	}
-	return openSky{from, until, w}
+	return openSky{while{from, until}, w}
 }
 
 // New translates the shop's hours. The error names what in them makes no sense.
@@ -179,15 +180,15 @@ func (a *Almanac) Conditions(st *queue.State, now, at time.Time) queue.Condition
 func (a *Almanac) closes(at time.Time, look time.Duration) time.Time {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if h := a.open; !at.Before(h.from) && at.Before(h.until) {
-		return h.until
+	if a.open.holds(at) {
+		return a.open.until
 	}
 	until, open := a.Open(at.Add(-look), at.Add(look)).OpenUntil(at)
 	if !open {
 		return time.Time{}
 	}
 	if until.Before(at.Add(look)) { // else it is the end of the look
-		a.open = openHours{at, until}
+		a.open = while{at, until}
 	}
 	return until
 }
@@ -196,8 +197,8 @@ func (a *Almanac) closes(at time.Time, look time.Duration) time.Time {
 func (a *Almanac) unclosed(at time.Time, look time.Duration) queue.Window {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if s := &a.sky; !at.Before(s.from) && at.Before(s.until) {
-		return s.w
+	if a.sky.holds(at) {
+		return a.sky.w
 	}
 	w := a.window(nil, at, look)
 	if !w.Until.IsZero() && w.Until.Before(at.Add(look)) {
