@@ -113,9 +113,17 @@ func makespan(p *lazy.Problem, start []int64, mode []int) int64 {
 	return last
 }
 
-// enumerate is the least makespan, -1 for none. An activity of no duration
-// holds nothing and is judged like the others.
-func enumerate(p *lazy.Problem) int64 {
+// within says that activity i may start at t in mode m.
+func within(w *lazy.Window, i int, t int64, m int) bool {
+	if w.Mode == nil {
+		return true
+	}
+	return t >= w.Earliest[i] && (w.Latest[i] < 0 || t <= w.Latest[i]) && (w.Mode[i] < 0 || m == w.Mode[i])
+}
+
+// enumerate is the least makespan within a window, -1 for none. An activity of
+// no duration holds nothing and is judged like the others.
+func enumerate(p *lazy.Problem, w lazy.Window) int64 {
 	n := len(p.Activities)
 	start, mode := make([]int64, n), make([]int, n)
 	best := int64(-1)
@@ -134,7 +142,7 @@ func enumerate(p *lazy.Problem) int64 {
 				last = best - 1
 			}
 			for start[i] = p.Activities[i].Release; start[i]+d <= last; start[i]++ {
-				if fault(p, start[:i+1], mode) == "" {
+				if within(&w, i, start[i], mode[i]) && fault(p, start[:i+1], mode) == "" {
 					place(i + 1)
 				}
 			}
@@ -182,7 +190,7 @@ func TestEqualsEnumeration(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := enumerate(p)
+		want := enumerate(p, lazy.Window{})
 		if got := solve(t, p, s, 1000, nil); got != want {
 			t.Fatalf("problem %d: makespan %d, enumeration %d: %+v", k, got, want, p)
 		}
@@ -197,6 +205,62 @@ func TestEqualsEnumeration(t *testing.T) {
 	}
 }
 
+// drawWindow limits some of the activities on either side.
+func drawWindow(r *rand.Rand, p *lazy.Problem) lazy.Window {
+	var w lazy.Window
+	for i := range p.Activities {
+		w.Earliest = append(w.Earliest, int64(r.IntN(8)-4))
+		w.Latest = append(w.Latest, int64(r.IntN(12)-4))
+		w.Mode = append(w.Mode, r.IntN(len(p.Activities[i].Modes)+1)-1)
+	}
+	return w
+}
+
+// What a run says of a window is true of all schedules in it: the best one is
+// found, and none is refuted that there is.
+func TestWindowEqualsEnumeration(t *testing.T) {
+	seed := seedOf(t)
+	found, refuted := 0, 0
+	for k := range uint64(600) {
+		r := rand.New(rand.NewPCG(seed, k))
+		p := draw(r)
+		s, err := lazy.New(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := drawWindow(r, p)
+		for i := range w.Mode {
+			w.Mode[i] = -1 // a mode that another one dominates would be no limit
+		}
+		s.Confine(w)
+		got := int64(-1)
+		status := lazy.Limit
+		for status != lazy.Refuted && status != lazy.Exhausted {
+			if status = s.Run(1000, never); status != lazy.Found {
+				continue
+			}
+			start, mode := s.Schedule()
+			for i := range start {
+				if !within(&w, i, start[i], mode[i]) {
+					t.Fatalf("problem %d: activity %d starts at %d in mode %d: window %+v", k, i, start[i], mode[i], w)
+				}
+			}
+			got = makespan(p, start, mode)
+		}
+		if want := enumerate(p, w); got != want {
+			t.Fatalf("problem %d: makespan %d in the window, enumeration %d: %+v %+v", k, got, want, p, w)
+		}
+		if got >= 0 {
+			found++
+		} else {
+			refuted++
+		}
+	}
+	if found < 100 || refuted < 50 {
+		t.Fatalf("%d windows with a schedule and %d without: the test is one-sided", found, refuted)
+	}
+}
+
 // Limits that come and go leave only clauses that are true without them.
 func TestConfinedRunsLoseNothing(t *testing.T) {
 	seed := seedOf(t)
@@ -207,18 +271,14 @@ func TestConfinedRunsLoseNothing(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		want := enumerate(p)
+		want := enumerate(p, lazy.Window{})
 		n := 0
 		got := solve(t, p, s, 2, func(int64) {
 			if n++; n > 50 || n%2 == 0 {
-				s.Confine(nil, nil)
+				s.Confine(lazy.Window{})
 				return
 			}
-			latest, mode := make([]int64, len(p.Activities)), make([]int, len(p.Activities))
-			for i := range latest {
-				latest[i], mode[i] = int64(r.IntN(8)-3), r.IntN(len(p.Activities[i].Modes)+1)-1
-			}
-			s.Confine(latest, mode)
+			s.Confine(drawWindow(r, p))
 		})
 		if got != want {
 			t.Fatalf("problem %d: makespan %d, enumeration %d: %+v", k, got, want, p)
@@ -241,7 +301,7 @@ func TestGuideAndBoundLoseNothing(t *testing.T) {
 			start[i], mode[i] = int64(r.IntN(9)), r.IntN(len(p.Activities[i].Modes))
 		}
 		s.Guide(start, mode)
-		want, bound := enumerate(p), int64(1+r.IntN(15))
+		want, bound := enumerate(p, lazy.Window{}), int64(1+r.IntN(15))
 		s.Below(bound)
 		if want >= bound {
 			want = -1

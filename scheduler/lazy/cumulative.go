@@ -1,5 +1,10 @@
 package lazy
 
+import (
+	"cmp"
+	"slices"
+)
+
 // cumulative is a renewable resource, filtered by its time table: the
 // activities' compulsory parts, from the latest start to the earliest end.
 // Explanations speak of one instant and so are as wide as they can be (Schutt,
@@ -113,31 +118,48 @@ func sortBy(order []int32, tasks []task, key func(*task) int32) {
 	}
 }
 
+// holder is a task that takes something at the time asked about: d long, h of
+// it, since an entry of the trail, -1 for the root.
+type holder struct{ task, d, h, since int32 }
+
 // cover appends why the tasks but one take what they do at time t: that each
-// began by then and has not ended. spare is how much of it is not needed.
+// began by then and has not ended. spare is how much of it is not needed: what
+// came last is left out, so that the clause holds in more of the tree.
 func (s *Solver) cover(out []lit, c *cumulative, but, t, spare int32) []lit {
+	s.holders = s.holders[:0]
 	for i := range c.tasks {
 		k := &c.tasks[i]
 		if int32(i) == but || s.hi(k.x) > t {
 			continue
 		}
-		d, h := s.duration(k), s.demand(k)
-		if s.lo(k.x)+d <= t || h == 0 {
+		q := holder{task: int32(i), d: s.duration(k), h: s.demand(k), since: -1}
+		if s.lo(k.x)+q.d <= t || q.h == 0 {
 			continue
 		}
-		if h <= spare {
-			spare -= h
-			continue
+		s.why = s.holding(s.why[:0], k, q, t)
+		for _, l := range s.why {
+			q.since = max(q.since, s.since(l))
 		}
-		out = append(out, lit{2*k.x + 1, -t}, lit{2 * k.x, t + 1 - d})
-		if k.dx >= 0 {
-			out = append(out, lit{2 * k.dx, d})
-		}
-		if k.hx >= 0 {
-			out = append(out, lit{2 * k.hx, h})
+		if q.since >= 0 {
+			s.holders = append(s.holders, q)
 		}
 	}
+	if spare > 0 {
+		slices.SortStableFunc(s.holders, func(a, b holder) int { return cmp.Compare(b.since, a.since) })
+	}
+	for _, q := range s.holders {
+		if q.h <= spare {
+			spare -= q.h
+			continue
+		}
+		out = s.holding(out, &c.tasks[q.task], q, t)
+	}
 	return out
+}
+
+// holding appends why a task takes what it does at time t.
+func (s *Solver) holding(out []lit, k *task, q holder, t int32) []lit {
+	return s.counted(append(out, lit{2*k.x + 1, -t}, lit{2 * k.x, t + 1 - q.d}), k, q.h, q.d)
 }
 
 // segment is the first one that ends after t.

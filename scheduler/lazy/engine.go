@@ -116,6 +116,18 @@ func (e *engine) at(u, p int32) int32 {
 	return e.trail[k].val
 }
 
+// since is the entry that made l true, -1 for the root.
+func (e *engine) since(l lit) int32 {
+	if l.v <= e.root[l.u] {
+		return -1
+	}
+	k := e.last[l.u]
+	for e.trail[k].old >= l.v {
+		k = e.trail[k].prev
+	}
+	return k
+}
+
 // explain appends the literals from which l followed, all true before entry p.
 func (s *Solver) explain(out []lit, why reason, l lit, p int32) []lit {
 	switch why.kind {

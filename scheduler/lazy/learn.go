@@ -25,10 +25,10 @@ func (e *learner) grow(directions int) {
 // want needs l, true before entry p. It returns by how much the number of
 // needed entries of the level that begins at entry base changes.
 func (s *Solver) want(l lit, base int32) int {
-	if l.v <= s.root[l.u] {
+	k := s.since(l)
+	if k < 0 {
 		return 0
 	}
-	k := s.last[l.u]
 	change := 0
 	if had := s.pos[l.u]; had >= 0 {
 		if s.need[l.u] >= l.v {
@@ -39,9 +39,6 @@ func (s *Solver) want(l lit, base int32) int {
 		}
 	} else {
 		s.seen = append(s.seen, l.u)
-	}
-	for s.trail[k].old >= l.v {
-		k = s.trail[k].prev
 	}
 	s.need[l.u], s.pos[l.u] = l.v, k
 	if k >= base {
@@ -56,11 +53,7 @@ func (s *Solver) want(l lit, base int32) int {
 func (s *Solver) learn() bool {
 	top := int32(0)
 	for _, l := range s.conflict {
-		if l.v > s.root[l.u] {
-			k := s.last[l.u]
-			for s.trail[k].old >= l.v {
-				k = s.trail[k].prev
-			}
+		if k := s.since(l); k >= 0 {
 			top = max(top, s.trail[k].level)
 		}
 	}
@@ -141,12 +134,9 @@ func (s *Solver) follows(l lit, p int32, depth int) bool {
 	end := len(s.buf)
 	for i := from; i < end; i++ {
 		o := s.buf[i]
-		if o.v <= s.root[o.u] || s.pos[o.u] >= 0 && s.need[o.u] >= o.v {
+		k := s.since(o)
+		if k < 0 || s.pos[o.u] >= 0 && s.need[o.u] >= o.v {
 			continue
-		}
-		k := s.last[o.u]
-		for s.trail[k].old >= o.v {
-			k = s.trail[k].prev
 		}
 		if !s.follows(o, k, depth-1) {
 			return false

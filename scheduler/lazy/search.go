@@ -20,6 +20,8 @@ type Solver struct {
 	dirty   []bool
 	queue   [2][]int32
 	list    []lit
+	why     []lit
+	holders []holder
 	// confined are the limits of Confine.
 	confined []lit
 
@@ -206,23 +208,34 @@ func (s *Solver) Run(limit int, over func() bool) Status {
 	}
 }
 
-// Confine has the next runs look only at schedules in which activity i starts
-// at latest[i] or before, unless that is negative, and is done in mode[i],
-// unless that is negative. Nil for both lifts it.
-func (s *Solver) Confine(latest []int64, mode []int) {
+// Window limits where a run looks: activity i starts at Earliest[i] or later
+// and at Latest[i] or before, and is done in Mode[i]. A negative value is no
+// limit, nor is a mode that never fits or that another one dominates. All three
+// are as long as Problem.Activities.
+type Window struct {
+	Earliest, Latest []int64
+	Mode             []int
+}
+
+// Confine has the next runs look only within a window; the zero Window lifts
+// it.
+func (s *Solver) Confine(w Window) {
 	s.backTo(0)
 	s.confined = s.confined[:0]
-	for i := range latest {
-		if k := s.modes[i]; k >= 0 && mode[i] >= 0 {
+	for i := range w.Mode {
+		if k := s.modes[i]; k >= 0 && w.Mode[i] >= 0 {
 			c := &s.choices[k]
 			for m := range c.n {
-				if int(s.keep[i][m]) == mode[i] {
+				if int(s.keep[i][m]) == w.Mode[i] {
 					s.confined = append(s.confined, lit{2 * (c.x + m), 1})
 				}
 			}
 		}
-		if latest[i] >= 0 {
-			s.confined = append(s.confined, lit{2*s.start[i] + 1, int32(-latest[i])})
+		if t := w.Latest[i]; t >= 0 {
+			s.confined = append(s.confined, lit{2*s.start[i] + 1, int32(-t)})
+		}
+		if t := w.Earliest[i]; t >= 0 {
+			s.confined = append(s.confined, lit{2 * s.start[i], int32(t)})
 		}
 	}
 }

@@ -24,8 +24,7 @@ type learner struct {
 	starts []int64 // of the schedule that guides, in which windows are opened
 	modes  []int
 	order  []int32 // activities by starts
-	latest []int64 // limits of a window
-	only   []int
+	limits lazy.Window
 	size   int // activities in a window
 	// target is the makespan below which the solver searches, negative for
 	// none yet.
@@ -61,8 +60,8 @@ func newLearner(e *evolver) *learner {
 		e: e, s: e.s, solver: solver, r: rand.New(rand.NewPCG(e.s.o.Seed, 0x6c617a79)),
 		child:  genome{list: slices.Clone(e.order), opt: make([]int16, n)},
 		starts: make([]int64, n), modes: make([]int, n), order: slices.Clone(e.order),
-		latest: make([]int64, n), only: make([]int, n),
-		size: max(8, n*3/10), target: -1,
+		limits: lazy.Window{Earliest: make([]int64, n), Latest: make([]int64, n), Mode: make([]int, n)},
+		size:   max(8, n*3/10), target: -1,
 	}
 }
 
@@ -169,7 +168,7 @@ func (l *learner) begin() bool {
 func (l *learner) improve() bool {
 	l.recall()
 	for l.left() > 0 {
-		l.solver.Confine(nil, nil)
+		l.solver.Confine(lazy.Window{})
 		if l.search(openMax) == lazy.Exhausted {
 			return !l.s.optimal
 		}
@@ -212,11 +211,16 @@ func (l *learner) search(limit int) lazy.Status {
 	}
 }
 
-// window looks for a schedule in which the activities before some window of
-// time start no later than in one of the best, and those behind it sooner.
+// window looks for a schedule that ends sooner than one of the best and differs
+// from it in some window of time alone, as far as that says: what is behind the
+// window goes one tick forward as a whole, and outside of it activities may
+// start anywhere in the direction that the schedule was not pushed in. So
+// limits bind least: pushed to the right, an activity begins as late as it can,
+// and to begin no later leaves it all its room.
+//
 // Windows grow while there is none, and shrink while that is hard to tell.
 func (l *learner) window() lazy.Status {
-	l.draw()
+	right := l.draw()
 	n := len(l.order)
 	slices.SortFunc(l.order, func(a, b int32) int {
 		return cmp.Or(cmp.Compare(l.starts[a], l.starts[b]), cmp.Compare(a, b))
@@ -229,16 +233,24 @@ func (l *learner) window() lazy.Status {
 	if to := from + l.size; to < n {
 		hi = l.starts[l.order[to]]
 	}
+	w := &l.limits
 	for a, t := range l.starts {
-		l.latest[a], l.only[a] = -1, -1
-		switch end := t + int64(l.s.in.acts[a].opts[l.modes[a]].st[0].d); {
-		case end <= lo:
-			l.latest[a], l.only[a] = t, l.modes[a]
-		case t >= hi:
-			l.latest[a], l.only[a] = max(0, t-1), l.modes[a]
+		w.Earliest[a], w.Latest[a], w.Mode[a] = -1, -1, -1
+		end := t + int64(l.s.in.acts[a].opts[l.modes[a]].st[0].d)
+		if end > lo && t < hi {
+			continue
+		}
+		if end > lo {
+			t = max(0, t-1)
+		}
+		w.Mode[a] = l.modes[a]
+		if right {
+			w.Latest[a] = t
+		} else {
+			w.Earliest[a] = t
 		}
 	}
-	l.solver.Confine(l.latest, l.only)
+	l.solver.Confine(*w)
 	status := l.search(windowMax)
 	switch status {
 	case lazy.Refuted:
@@ -252,12 +264,13 @@ func (l *learner) window() lazy.Status {
 const timeMax = 1 << 40
 
 // draw has the solver search near one of the individuals that are as short as
-// the best. Each has other windows; those pushed to the right bind them least.
-func (l *learner) draw() {
+// the best, and says whether it is one of those pushed to the right. Each has
+// other windows.
+func (l *learner) draw() (right bool) {
 	s := l.s
 	best := int64(s.best.cost / s.in.p.Weights.Makespan)
 	var base *individual
-	n, right := 0, false
+	n := 0
 	for k, list := range [][]individual{l.e.left, l.e.right} {
 		for i := range list {
 			if x := &list[i]; x.score.unplaced == 0 && x.span <= best {
@@ -269,7 +282,7 @@ func (l *learner) draw() {
 	}
 	if base == nil {
 		l.recall()
-		return
+		return false
 	}
 	for a, t := range base.keys {
 		l.modes[a] = 0
@@ -282,6 +295,7 @@ func (l *learner) draw() {
 		l.starts[a] = t
 	}
 	l.solver.Guide(l.starts, l.modes)
+	return right
 }
 
 // recall shows the solver the best schedule.
