@@ -211,12 +211,12 @@ func (l *learner) search(limit int) lazy.Status {
 	}
 }
 
-// window looks for a schedule that ends sooner than one of the best and differs
-// from it in some window of time alone, as far as that says: what is behind the
-// window goes one tick forward as a whole, and outside of it activities may
-// start anywhere in the direction that the schedule was not pushed in. So
-// limits bind least: pushed to the right, an activity begins as late as it can,
-// and to begin no later leaves it all its room.
+// window looks for a schedule that ends a tick sooner than one of the best, by
+// filling some window of time anew. What lies behind the window goes a tick
+// forward. Outside of it starts are limited on one side only, the one that the
+// schedule was pushed to: pushed to the right, activities start as late as they
+// can, and to start no later leaves them all their room; pushed to the left, to
+// start no earlier does.
 //
 // Windows grow while there is none, and shrink while that is hard to tell.
 func (l *learner) window() lazy.Status {
