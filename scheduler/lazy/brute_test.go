@@ -154,16 +154,27 @@ func enumerate(p *lazy.Problem, w lazy.Window) int64 {
 
 func never() bool { return false }
 
-// solve runs to the proof and returns the best makespan, -1 for none.
-func solve(t *testing.T, p *lazy.Problem, s *lazy.Solver, step int, between func(found int64)) int64 {
+// solve runs to the proof and returns the best makespan within a window, -1 for
+// none.
+func solve(t *testing.T, p *lazy.Problem, s *lazy.Solver, w lazy.Window, step int, between func(found int64)) int64 {
 	t.Helper()
+	s.Confine(w)
 	best := int64(-1)
 	for range 100_000 {
 		switch s.Run(step, never) {
 		case lazy.Exhausted:
 			return best
+		case lazy.Refuted:
+			if w.Mode != nil {
+				return best
+			}
 		case lazy.Found:
 			start, mode := s.Schedule()
+			for i := range start {
+				if !within(&w, i, start[i], mode[i]) {
+					t.Fatalf("activity %d starts at %d in mode %d: window %+v", i, start[i], mode[i], w)
+				}
+			}
 			if f := fault(p, start, mode); f != "" {
 				t.Fatalf("a schedule that breaks a limit: %s", f)
 			}
@@ -191,7 +202,7 @@ func TestEqualsEnumeration(t *testing.T) {
 			t.Fatal(err)
 		}
 		want := enumerate(p, lazy.Window{})
-		if got := solve(t, p, s, 1000, nil); got != want {
+		if got := solve(t, p, s, lazy.Window{}, 1000, nil); got != want {
 			t.Fatalf("problem %d: makespan %d, enumeration %d: %+v", k, got, want, p)
 		}
 		if want < 0 {
@@ -232,21 +243,7 @@ func TestWindowEqualsEnumeration(t *testing.T) {
 		for i := range w.Mode {
 			w.Mode[i] = -1 // a mode that another one dominates would be no limit
 		}
-		s.Confine(w)
-		got := int64(-1)
-		status := lazy.Limit
-		for status != lazy.Refuted && status != lazy.Exhausted {
-			if status = s.Run(1000, never); status != lazy.Found {
-				continue
-			}
-			start, mode := s.Schedule()
-			for i := range start {
-				if !within(&w, i, start[i], mode[i]) {
-					t.Fatalf("problem %d: activity %d starts at %d in mode %d: window %+v", k, i, start[i], mode[i], w)
-				}
-			}
-			got = makespan(p, start, mode)
-		}
+		got := solve(t, p, s, w, 1000, nil)
 		if want := enumerate(p, w); got != want {
 			t.Fatalf("problem %d: makespan %d in the window, enumeration %d: %+v %+v", k, got, want, p, w)
 		}
@@ -273,7 +270,7 @@ func TestConfinedRunsLoseNothing(t *testing.T) {
 		}
 		want := enumerate(p, lazy.Window{})
 		n := 0
-		got := solve(t, p, s, 2, func(int64) {
+		got := solve(t, p, s, lazy.Window{}, 2, func(int64) {
 			if n++; n > 50 || n%2 == 0 {
 				s.Confine(lazy.Window{})
 				return
@@ -306,7 +303,7 @@ func TestGuideAndBoundLoseNothing(t *testing.T) {
 		if want >= bound {
 			want = -1
 		}
-		if got := solve(t, p, s, 1000, nil); got != want {
+		if got := solve(t, p, s, lazy.Window{}, 1000, nil); got != want {
 			t.Fatalf("problem %d below %d: makespan %d, enumeration %d: %+v", k, bound, got, want, p)
 		}
 	}

@@ -119,7 +119,7 @@ func sortBy(order []int32, tasks []task, key func(*task) int32) {
 }
 
 // holder is a task that takes something at the time asked about: d long, h of
-// it, since an entry of the trail, -1 for the root.
+// it, since an entry of the trail, -1 for the root or where that is not asked.
 type holder struct{ task, d, h, since int32 }
 
 // cover appends why the tasks but one take what they do at time t: that each
@@ -136,13 +136,13 @@ func (s *Solver) cover(out []lit, c *cumulative, but, t, spare int32) []lit {
 		if s.lo(k.x)+q.d <= t || q.h == 0 {
 			continue
 		}
-		s.why = s.holding(s.why[:0], k, q, t)
-		for _, l := range s.why {
-			q.since = max(q.since, s.since(l))
+		if spare > 0 {
+			s.why = s.holding(s.why[:0], k, q, t)
+			for _, l := range s.why {
+				q.since = max(q.since, s.since(l))
+			}
 		}
-		if q.since >= 0 {
-			s.holders = append(s.holders, q)
-		}
+		s.holders = append(s.holders, q)
 	}
 	if spare > 0 {
 		slices.SortStableFunc(s.holders, func(a, b holder) int { return cmp.Compare(b.since, a.since) })
